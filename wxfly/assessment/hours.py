@@ -276,7 +276,8 @@ def lost_inputs(take: HourValues, height: float) -> Flags:
 def _lost_at_edges(take: HourValues, height: float) -> Flags:
     """Tell at which edges of hours of one model some input of an element is lost."""
     missing: dict[str, Flags] = {}
-    for name in {name for element in ELEMENTS for name in element.inputs if take.has(name)}:
+    judged = {name for element in ELEMENTS for name in element.inputs if take.has(name)}
+    for name in judged:
         part = take.at_stamps(name)
         if "height" in take.hours.variables[name].dims:
             values, heights = part.levels(name)
@@ -297,7 +298,7 @@ def _lost_at_edges(take: HourValues, height: float) -> Flags:
     if take.has("wind_speed") and take.levels("wind_speed")[1].size == 1:
         stability = (*stability, "surface_roughness_length", "air_temperature", "air_temperature_aloft")
     for name in stability:
-        if take.has(name):
+        if name in missing or (take.has(name) and name not in judged):
             lost = missing[name] if name in missing else np.asarray(np.isnan(take(name)))
             missing["wind_speed"] = missing.get("wind_speed", np.zeros(take.shape, dtype=bool)) | lost
     rows = np.zeros((len(ELEMENTS), *take.shape), dtype=bool)
