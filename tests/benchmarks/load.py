@@ -24,11 +24,11 @@ PATHS = (
     "/", "/best?place=Kelderness", "/api/v1/best?place=Kelderness", "/week?place=Valdrenna", "/api/v1/sites", "/plans",
 )  # fmt: skip
 SERVE = [sys.executable, "-m", "wxfly", "serve", "--port", "0"]
-_OF_SESSION = re.compile(rb'name="csrf" value="\w+"')
+_OF_SESSION = re.compile(rb'name="csrf" value="\w+"|\d+ min old')
 
 
 def without_session(content: bytes) -> bytes:
-    """Return a page without what is of one session."""
+    """Return a page without what is of one session or one minute."""
     return _OF_SESSION.sub(b"", content)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from pathlib import Path
 
 import click
@@ -42,7 +43,8 @@ def serve(host: str, port: int, forecast_path: Path | None) -> None:
 
     door = Door.of(host)
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
-    listener = socket.socket(family, socket.SOCK_STREAM)
+    # With its protocol named, asyncio sends each part of a reply at once (TCP_NODELAY), not after 40 ms.
+    listener = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         listener.bind((host, port))
@@ -61,4 +63,5 @@ def serve(host: str, port: int, forecast_path: Path | None) -> None:
         make_app(door, forecast_path=forecast_path), log_config=None, access_log=False, server_header=False,
         limit_concurrency=256, timeout_keep_alive=5, timeout_graceful_shutdown=2, ws="none",
     )  # fmt: skip
-    uvicorn.Server(config).run(sockets=[listener])
+    with contextlib.suppress(KeyboardInterrupt):  # Ctrl-C is how it is ended
+        uvicorn.Server(config).run(sockets=[listener])
