@@ -10,7 +10,7 @@ from wxfly.pilot.settings import config_folder
 from wxfly.question.reading import read_question
 from wxfly.report.facts.answer import facts_of
 from wxfly.report.facts.writing import Clock
-from wxfly.report.watch import SOONEST, QuietHours, read_quiet_hours, tell_changes, tell_loss, wait_after
+from wxfly.report.watch import SOONEST, QuietHours, file_of, read_quiet_hours, tell_changes, tell_loss, wait_after
 
 
 @pytest.fixture
@@ -55,13 +55,21 @@ def test_what_changes_in_quiet_hours_is_told_after_them(answer):
 
 def test_the_loss_of_the_forecast_is_told_once(answer):
     told = []
-    answer = replace(answer, verdict=replace(answer.verdict, as_far_as_known=False))
-    tell_loss(answer, answer.now, "nobody answers", told.append)
+    tell_loss(file_of(answer), "Meadow", answer.now, "nobody answers", told.append)
     assert told == []  # nothing was told that could be lost
     tell_changes(answer, told.append, is_quiet=False)
     for _ in range(2):
-        tell_loss(answer, answer.now, "nobody answers", told.append)
+        tell_loss(file_of(answer), "Meadow", answer.now, "nobody answers", told.append)
     assert [change.turn for facts in told for change in facts.changes] == ["not known"]
+
+
+def test_what_one_way_told_is_not_told_yet_in_another(answer):
+    phone, page = [], []
+    tell_changes(answer, phone.append, is_quiet=False, teller="phone")
+    for told, teller in ((page, "page"), (phone, "phone")):
+        tell_changes(without_windows(answer), told.append, is_quiet=False, teller=teller)
+    assert [change.turn for change in phone[-1].changes] == ["gone"]
+    assert file_of(answer, "phone") != file_of(answer, "page")
 
 
 def test_another_question_is_watched_for_itself_and_a_damaged_file_is_told_anew(answer):

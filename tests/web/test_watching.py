@@ -7,7 +7,7 @@ import pytest
 from msgspec.structs import replace
 
 from tests.report.briefings import brief
-from wxfly.errors import WxflyError
+from wxfly.errors import NotAskedError
 from wxfly.pilot.options import Words
 from wxfly.question.reading import read_question
 from wxfly.report.facts.answer import facts_of
@@ -57,11 +57,10 @@ def test_nothing_else_is_watched(client, watch, address):
 
 def test_what_changed_stands_on_the_start_page(client, watch, answer, monkeypatch):
     watch(address=ADDRESS)
-    last = {}
-    look(read_watched()[0], lambda *_: answer, last)
+    look(read_watched()[0], lambda *_: answer)
     assert changes_since(answer.now) == []
     assert read_watched()[0].due > utc_now() + timedelta(minutes=59)
-    look(read_watched()[0], lambda *_: without_windows(answer), last)
+    look(read_watched()[0], lambda *_: without_windows(answer))
     ((address, words),) = changes_since(answer.now)
     assert address == ADDRESS and "no room any more" in words
     monkeypatch.setattr("wxfly.web.app.utc_now", lambda: answer.now)
@@ -72,15 +71,24 @@ def test_what_changed_stands_on_the_start_page(client, watch, answer, monkeypatc
 
 def test_a_forecast_that_cannot_be_had_is_told_once_and_asked_for_soon(watch, answer):
     def fails(*_):
-        raise WxflyError("nobody answers")
+        raise NotAskedError("nobody answers")
 
     watch(address=ADDRESS)
-    last = {}
-    answer = replace(answer, verdict=replace(answer.verdict, as_far_as_known=False))
-    look(read_watched()[0], lambda *_: answer, last)
+    look(read_watched()[0], lambda *_: answer)
     for _ in range(2):
-        look(read_watched()[0], fails, last)
+        look(read_watched()[0], fails)
     assert [words for _, words in changes_since(utc_now())] == [
         "Meadow: no forecast can be had, so what was told is not known any more: nobody answers"
     ]
     assert read_watched()[0].due < utc_now() + timedelta(minutes=16)
+
+
+def test_a_fault_of_the_program_ends_no_watch(watch, answer):
+    def breaks(*_):
+        raise OSError("disk full")
+
+    watch(address=ADDRESS)
+    look(read_watched()[0], breaks)
+    assert "could not be asked: disk full" in read_watched()[0].said[0].lines[0]
+    look(read_watched()[0], lambda *_: answer)
+    assert "to fly at" in read_watched()[0].said[0].lines[-1]

@@ -78,7 +78,8 @@ def watch(
         check_receiver(webhook)
     quiet = None if quiet_hours is None else read_quiet_hours(quiet_hours)
     asked = read_words(words if week else {**words, "day": day})
-    watching = Watching(lambda: _ask(places, asked, week=week), tells, quiet)
+    teller = f"{webhook or ''} {notify} {as_json}"
+    watching = Watching(lambda: _ask(places, asked, week=week), tells, quiet, teller)
     if once:
         if watching.look():
             click.get_current_context().exit(ExitCode.CHANGED)
@@ -101,6 +102,8 @@ class Watching:
         Each tells of a change in its way; one that fails lets the next look tell again.
     quiet_hours : QuietHours or None
         Hours in which nothing is told.
+    teller : str, optional
+        In which ways it tells.
     """
 
     def __init__(
@@ -108,18 +111,28 @@ class Watching:
         ask: Callable[[], AnswerFacts],
         tells: Sequence[Callable[[WatchFacts], None]],
         quiet_hours: QuietHours | None,
+        teller: str = "",
     ) -> None:
         self._ask, self._tells, self._quiet = ask, tells, quiet_hours
+        self._teller = teller
         self._last: AnswerFacts | None = None
 
     def look(self) -> bool:
         """Look once, and return whether a change was told."""
-        from wxfly.report.watch import clock_of, tell_changes
+        return self._tell_changes(self._ask())
 
-        answer = self._last = self._ask()
-        is_quiet = self._quiet is not None and self._quiet.holds(clock_of(answer), answer.now)
-        facts = tell_changes(answer, self._tell, is_quiet=is_quiet)
+    def _tell_changes(self, answer: AnswerFacts) -> bool:
+        from wxfly.report.watch import tell_changes
+
+        self._last = answer
+        is_quiet = self._is_quiet(answer.now)
+        facts = tell_changes(answer, self._tell, is_quiet=is_quiet, teller=self._teller)
         return bool(facts.changes) and not is_quiet
+
+    def _is_quiet(self, now: datetime) -> bool:
+        from wxfly.report.watch import clock_of
+
+        return self._quiet is not None and self._last is not None and self._quiet.holds(clock_of(self._last), now)
 
     def next_look(self) -> datetime:
         """Return when to look again after a look: as the next run may be there, or as quiet hours are over."""
@@ -134,23 +147,38 @@ class Watching:
 
     def go_on(self, sleep: Callable[[float], object] = time.sleep) -> None:
         """Look again and again, until it is broken off; a look that fails is made again a little later."""
-        from wxfly.report.watch import AFTER_FAILURE, tell_loss
+        from wxfly.report.watch import AFTER_FAILURE
         from wxfly.times import utc_now
 
+        again = f"again in {AFTER_FAILURE / timedelta(minutes=1):.0f} min"
         while True:
+            due = utc_now() + AFTER_FAILURE
             try:
-                self.look()
-                due = self.next_look()
+                answer = self._ask()
             except WxflyError as fault:
                 if self._last is None:
                     raise
-                due = utc_now() + AFTER_FAILURE
-                tell(f"{fault}; looking again in {AFTER_FAILURE / timedelta(minutes=1):.0f} min")
+                tell(f"{fault}; looking {again}")
+                self._tell_loss(str(fault))
+            else:
                 try:
-                    tell_loss(self._last, utc_now(), str(fault), self._tell)
-                except WxflyError as other:
-                    tell(str(other))
+                    self._tell_changes(answer)
+                    due = self.next_look()
+                except WxflyError as fault:
+                    tell(f"{fault}; telling {again}")
             sleep(max((due - utc_now()).total_seconds(), 1.0))
+
+    def _tell_loss(self, why: str) -> None:
+        from wxfly.report.watch import file_of, tell_loss
+        from wxfly.times import utc_now
+
+        assert self._last is not None
+        if self._is_quiet(utc_now()):
+            return
+        try:
+            tell_loss(file_of(self._last, self._teller), self._last.sites[0].site.name, utc_now(), why, self._tell)
+        except WxflyError as fault:
+            tell(str(fault))
 
     def _tell(self, facts: WatchFacts) -> None:
         for one in self._tells:

@@ -89,7 +89,9 @@ def clock_of(answer: AnswerFacts) -> Clock:
     return Clock(answer.sites[0].site.time_zone)
 
 
-def tell_changes(answer: AnswerFacts, tell: Callable[[WatchFacts], None], *, is_quiet: bool) -> WatchFacts:
+def tell_changes(
+    answer: AnswerFacts, tell: Callable[[WatchFacts], None], *, is_quiet: bool, teller: str = ""
+) -> WatchFacts:
     """Tell what changed since the last time, and keep what was told.
 
     Parameters
@@ -101,13 +103,15 @@ def tell_changes(answer: AnswerFacts, tell: Callable[[WatchFacts], None], *, is_
         the next look tells again.
     is_quiet : bool
         Whether nothing may be told now; a later look then tells it.
+    teller : str, optional
+        In which way it is told: what one way told is not told yet in another.
 
     Returns
     -------
     WatchFacts
         What changed, told or not.
     """
-    path = _file_of(answer)
+    path = file_of(answer, teller)
     with alone_with(path):
         before = _read(path)
         facts = watch_facts(answer, before)
@@ -121,13 +125,15 @@ def tell_changes(answer: AnswerFacts, tell: Callable[[WatchFacts], None], *, is_
     return facts
 
 
-def tell_loss(answer: AnswerFacts, now: datetime, why: str, tell: Callable[[WatchFacts], None]) -> None:
+def tell_loss(path: Path, site: str, now: datetime, why: str, tell: Callable[[WatchFacts], None]) -> None:
     """Tell, once, that no forecast can be had any more.
 
     Parameters
     ----------
-    answer : AnswerFacts
-        The last answer.
+    path : Path
+        Where what was told is kept, as `file_of` returns it.
+    site : str
+        Name of the site.
     now : datetime
         Present time, UTC.
     why : str
@@ -135,25 +141,26 @@ def tell_loss(answer: AnswerFacts, now: datetime, why: str, tell: Callable[[Watc
     tell : callable
         As in `tell_changes`.
     """
-    path = _file_of(answer)
     with alone_with(path):
         before = _read(path)
         if before is None:
             return
-        facts = lost_facts(answer.sites[0].site.name, before, now, why)
+        facts = lost_facts(site, before, now, why)
         if facts.changes:
             tell(facts)
             _keep(path, facts.told)
 
 
-def _file_of(answer: AnswerFacts) -> Path:
+def file_of(answer: AnswerFacts, teller: str = "") -> Path:
     """Return the file of what was told of a question; the best of tomorrow is another question on another day."""
     site = answer.sites[0]
     day = "" if answer.kind == "week" else str(clock_of(answer).local(site.period.end - timedelta(seconds=1)).date())
     question = to_builtins(answer.question)
-    for of_this_look in ("forecast_asked", "origins", "ranks_anew"):
+    for of_this_look in ("origins", "ranks_anew"):
         question.pop(of_this_look)
-    asked = json.encode((answer.kind, question, answer.minimum_duration, site.site, site.limits, day))
+    for of_this_look in ("offline", "as_of"):
+        question["forecast_asked"].pop(of_this_look)
+    asked = json.encode((teller, answer.kind, question, answer.minimum_duration, site.site, site.limits, day))
     return config_folder() / "watched" / f"{hashlib.sha256(asked).hexdigest()[:16]}.json"
 
 

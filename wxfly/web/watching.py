@@ -8,14 +8,14 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from urllib.parse import parse_qsl, urlencode, urlsplit
 
-from msgspec import DecodeError, Struct, ValidationError, json
+from msgspec import DecodeError, Struct, ValidationError, json, structs
 
-from wxfly.errors import WxflyError
+from wxfly.errors import NotAskedError, WxflyError
 from wxfly.pilot.own_files import alone_with, write_whole
 from wxfly.pilot.settings import config_folder
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.further_facts.watch import WatchFacts, watch_text
-from wxfly.report.watch import AFTER_FAILURE, tell_changes, tell_loss, wait_after
+from wxfly.report.watch import AFTER_FAILURE, file_of, tell_changes, tell_loss, wait_after
 from wxfly.times import utc_now
 from wxfly.web.own_pages import Entry, OwnKind, OwnPage
 
@@ -24,6 +24,7 @@ VIEWS = ("best", "week")
 MOST = 20
 """So many answers are watched at most."""
 _MOST_SAID = 5
+_TELLER = "page"
 _EVERY_SECONDS = 30.0
 NEW = timedelta(days=1)
 """How long a change stands on the start page."""
@@ -49,6 +50,9 @@ class Watched(Struct, frozen=True):
     """When it is asked next."""
     said: list[Said] = []
     """The newest first."""
+    site: str = ""
+    state: str = ""
+    """Name of its site, and of the file of what was told, once it was answered."""
 
     @property
     def question(self) -> tuple[str, Pairs]:
@@ -69,8 +73,18 @@ def read_watched() -> list[Watched]:
         return []
 
 
+def _is_whole() -> bool:
+    try:
+        json.decode(_file().read_bytes(), type=list[Watched])
+    except (OSError, DecodeError, ValidationError, RecursionError):
+        return False
+    return True
+
+
 def _change(change: Callable[[dict[str, Watched]], None]) -> None:
     with alone_with(_file()):
+        if _file().exists() and not _is_whole():
+            _file().replace(_file().with_suffix(".damaged"))  # nothing in it is lost for good
         watched = {one.address: one for one in read_watched()}
         change(watched)
         write_whole(_file(), json.encode(list(watched.values())))
@@ -98,8 +112,11 @@ def _keep(given: Mapping[str, str]) -> str:
 
 def _remove(address: str) -> None:
     def take_out(watched: dict[str, Watched]) -> None:
-        if watched.pop(address, None) is None:
+        gone = watched.pop(address, None)
+        if gone is None:
             raise WxflyError("that answer is not watched; look at the list")
+        if gone.state:
+            _file().with_name(gone.state).unlink(missing_ok=True)
 
     _change(take_out)
 
@@ -152,7 +169,7 @@ def changes_since(now: datetime) -> list[tuple[str, str]]:
     return [(address, line) for _, address, line in sorted(found, reverse=True)]
 
 
-def look(one: Watched, ask: Ask, last: dict[str, AnswerFacts]) -> None:
+def look(one: Watched, ask: Ask) -> None:
     """Ask for one watched answer again, and keep what changed.
 
     Parameters
@@ -161,23 +178,25 @@ def look(one: Watched, ask: Ask, last: dict[str, AnswerFacts]) -> None:
         The answer.
     ask : callable
         Answers a view for its words.
-    last : dict
-        The last answer by address; it is brought up to date.
     """
 
     def tell(facts: WatchFacts) -> None:
         said = Said(facts.now, list(watch_text(facts)), bool(facts.changes))
-        _put(one.address, lambda w: Watched(w.address, w.due, [said, *w.said][:_MOST_SAID]))
+        _put(one.address, lambda w: structs.replace(w, said=[said, *w.said][:_MOST_SAID]))
 
+    due, state, site = utc_now() + AFTER_FAILURE, one.state, one.site
     try:
-        answer = last[one.address] = ask(*one.question)
-        tell_changes(answer, tell, is_quiet=False)
+        answer = ask(*one.question)
+        site, state = answer.sites[0].site.name, file_of(answer, _TELLER).name
+        tell_changes(answer, tell, is_quiet=False, teller=_TELLER)
         due = utc_now() + wait_after(answer)
-    except WxflyError as fault:
-        due = utc_now() + AFTER_FAILURE
-        if one.address in last:
-            tell_loss(last[one.address], utc_now(), str(fault), tell)
-    _put(one.address, lambda w: Watched(w.address, due, w.said))
+    except NotAskedError as fault:
+        if state:
+            tell_loss(_file().with_name(state), site, utc_now(), str(fault), tell)
+    except Exception as fault:  # nothing ends the watch of the others; the list tells what happened
+        failed = Said(utc_now(), [f"could not be asked: {fault}"], False)
+        _put(one.address, lambda w: structs.replace(w, said=[failed, *(s for s in w.said if s.lines != failed.lines)]))
+    _put(one.address, lambda w: structs.replace(w, due=due, site=site, state=state))
 
 
 def _put(address: str, change: Callable[[Watched], Watched]) -> None:
@@ -190,9 +209,8 @@ def _put(address: str, change: Callable[[Watched], Watched]) -> None:
 
 async def keep_watching(ask: Ask) -> None:
     """Ask again whatever is due, for as long as the server runs."""
-    last: dict[str, AnswerFacts] = {}
     while True:
         for one in await asyncio.to_thread(read_watched):
             if one.due <= utc_now():
-                await asyncio.to_thread(look, one, ask, last)
+                await asyncio.to_thread(look, one, ask)
         await asyncio.sleep(_EVERY_SECONDS)

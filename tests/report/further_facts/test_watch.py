@@ -8,7 +8,7 @@ from msgspec.structs import replace
 from tests.report.briefings import brief
 from wxfly.answer.windows import Room
 from wxfly.report.facts.answer import facts_of
-from wxfly.report.further_facts.watch import STEP, Told, Turn, kept, lost_facts, watch_facts, watch_text
+from wxfly.report.further_facts.watch import STEP, Turn, kept, lost_facts, watch_facts, watch_text
 
 ANSWER = facts_of(brief())
 NOW = watch_facts(ANSWER, None).told
@@ -49,10 +49,13 @@ def test_what_stayed_is_not_told():
         (told(chance=STRETCH.chance - 0.2), Turn.MORE_PROBABLE),
         (told(chance=None), Turn.MORE_PROBABLE),
         (told(room=Room.LITTLE if STRETCH.room is Room.ROOM else Room.ROOM), None),
-        (replace(NOW, is_known=not NOW.is_known), Turn.KNOWN if NOW.is_known else Turn.NOT_KNOWN),
+        (replace(NOW, has_forecast=False), Turn.KNOWN),
+        (replace(NOW, unknown=[]), Turn.NOT_KNOWN if NOW.unknown else None),
     ],
 )
 def test_each_turn_is_told_by_name(before, turn):
+    if turn is None and before.stretches[0].room is STRETCH.room:
+        pytest.skip("all is known in this answer")
     if turn is None:
         turn = Turn.ROOM if STRETCH.room is Room.ROOM else Turn.LITTLE_ROOM
     if turn is Turn.LESS_PROBABLE and STRETCH.chance > 0.89:
@@ -61,9 +64,23 @@ def test_each_turn_is_told_by_name(before, turn):
 
 
 def test_what_was_known_and_is_not_is_a_turn_for_the_worse():
-    lost = lost_facts("Meadow", replace(NOW, is_known=True), NOW.at + HOUR, "nobody answers")
+    lost = lost_facts("Meadow", NOW, NOW.at + HOUR, "nobody answers")
     assert [(c.turn, c.is_worse) for c in lost.changes] == [(Turn.NOT_KNOWN, True)]
     assert lost_facts("Meadow", lost.told, NOW.at + 2 * HOUR, "nobody answers").changes == []
+
+
+def test_an_element_that_is_lost_is_named_whatever_else_was_unknown():
+    site = ANSWER.sites[0]
+    gap = replace(site.not_known, required=[*site.not_known.required, "wind"])
+    answer = replace(ANSWER, sites=[replace(site, not_known=gap)])
+    (change,) = watch_facts(answer, NOW).changes
+    assert (change.turn, change.is_worse) == (Turn.NOT_KNOWN, True) and "wind" in change.words
+
+
+def test_a_zone_that_comes_into_force_is_told():
+    assert turns(replace(NOW, zones="in a zone")) == []
+    told = watch_facts(ANSWER, NOW).told
+    assert told.zones == ""
 
 
 def test_an_unknown_chance_is_less_than_a_known_one():
@@ -79,7 +96,7 @@ def test_what_is_over_is_not_gone():
 
 
 def test_a_day_that_came_in_since_is_no_change_and_is_kept():
-    before = Told(NOW.at, STRETCH.start, NOW.is_known, [])
+    before = replace(NOW, until=STRETCH.start, stretches=[])
     assert turns(before) == []
     assert kept(before, NOW).stretches == NOW.stretches
     assert turns(kept(before, NOW)) == []
@@ -97,13 +114,10 @@ def test_no_change_for_the_worse_is_kept_silent(begin, end, chance, known):
     start = max(start, NOW.at)
     if finish <= start:
         return
-    before = Told(NOW.at, NOW.until, known, [replace(STRETCH, start=start, end=finish, chance=chance)])
+    unknown = NOW.unknown if known else [*NOW.unknown, "kp"]
+    before = replace(NOW, unknown=unknown, stretches=[replace(STRETCH, start=start, end=finish, chance=chance)])
     shared = max(min(finish, STRETCH.end) - max(start, STRETCH.start), timedelta(0))
-    is_worse = (
-        finish - start - shared >= STEP
-        or (shared and chance is not None and STRETCH.chance <= chance - 0.1)
-        or (known and not NOW.is_known)
-    )
+    is_worse = finish - start - shared >= STEP or (shared and chance is not None and STRETCH.chance <= chance - 0.1)
     changes = watch_facts(ANSWER, before).changes
     assert any(c.is_worse for c in changes) == bool(is_worse or not shared)
     assert [c.is_worse for c in changes] == sorted((c.is_worse for c in changes), reverse=True)

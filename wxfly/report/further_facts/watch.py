@@ -11,7 +11,9 @@ from wxfly.probability.chance import KEEP_STEP
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.site import SiteAnswerFacts
 from wxfly.report.facts.values import Facts, Share
+from wxfly.report.facts.verdict import some_titles
 from wxfly.report.facts.writing import Clock, Reader, in_ten
+from wxfly.report.facts.zones import doubt_of, warning_of
 
 STEP = timedelta(minutes=30)
 """By how much the end of a stretch moves before that is told. Common practice, no source."""
@@ -30,6 +32,7 @@ class Turn(StrEnum):
     is_worse: bool
 
     NOT_KNOWN = "not known", True
+    ZONE = "zone", True
     GONE = "gone", True
     SHORTER = "shorter", True
     MOVED = "moved", True
@@ -61,8 +64,12 @@ class Told(Facts, frozen=True):
     """When."""
     until: datetime
     """End of the period that it was about."""
-    is_known: bool
-    """Whether everything that the decision needs was known."""
+    has_forecast: bool
+    """Whether there was a forecast that can be used."""
+    unknown: list[str]
+    """Elements that the decision needs and that were not known in some hour."""
+    zones: str
+    """The zones of the pilot's file that the flight met, in words; empty where none."""
     stretches: list[Stretch]
     """Those with room."""
 
@@ -112,7 +119,9 @@ def watch_facts(answer: AnswerFacts, before: Told | None) -> WatchFacts:
         What was told last; None for the first time.
     """
     site = answer.sites[0]
-    told = Told(answer.now, site.period.end, not answer.verdict.as_far_as_known, _stretches(site, answer.now))
+    unknown = sorted({*site.not_known.required, *site.not_known.advised})
+    zones = warning_of(site.zones, site.best or site.period) or doubt_of(site.zones)
+    told = Told(answer.now, site.period.end, True, unknown, zones, _stretches(site, answer.now))
     changes: list[ChangeOfAnswer] = []
     if before is not None:
         reader = Reader(answer.display_units, Clock(answer.display_time_zone or site.site.time_zone))
@@ -135,17 +144,19 @@ def lost_facts(site: str, before: Told, now: datetime, why: str) -> WatchFacts:
         site=site,
         now=now,
         since=before.at,
-        changes=[_change(Turn.NOT_KNOWN, None, None, words)] if before.is_known else [],
+        changes=[_change(Turn.NOT_KNOWN, None, None, words)] if before.has_forecast else [],
         first_line=f"NOT KNOWN: {why}",
         cautions=[],
-        told=Told(now, before.until, False, before.stretches),
+        told=Told(now, before.until, False, before.unknown, before.zones, before.stretches),
     )
 
 
 def kept(before: Told, now: Told) -> Told:
     """Return what a look without a change leaves to compare with: what was told, and the days that came in since."""
     new = [s for s in now.stretches if s.start >= before.until]
-    return Told(before.at, max(before.until, now.until), before.is_known, [*before.stretches, *new])
+    return Told(
+        before.at, max(before.until, now.until), True, before.unknown, now.zones, [*before.stretches, *new]
+    )  # fmt: skip
 
 
 def _stretches(site: SiteAnswerFacts, now: datetime) -> list[Stretch]:
@@ -159,18 +170,23 @@ def _stretches(site: SiteAnswerFacts, now: datetime) -> list[Stretch]:
 
 
 def _changes(before: Told, now: Told, reader: Reader) -> Iterator[ChangeOfAnswer]:
-    if before.is_known and not now.is_known:
-        yield _change(Turn.NOT_KNOWN, None, None, "something that the decision needs is not known any more")
-    if now.is_known and not before.is_known:
+    lost = [name for name in now.unknown if name not in before.unknown]
+    if lost:
+        yield _change(Turn.NOT_KNOWN, None, None, f"not known any more in some hour: {some_titles(lost)}")
+    if now.zones and now.zones != before.zones:
+        yield _change(Turn.ZONE, None, None, now.zones)
+    if not before.has_forecast:
+        yield _change(Turn.KNOWN, None, None, "there is a forecast again")
+    elif before.unknown and not now.unknown:
         yield _change(Turn.KNOWN, None, None, "all that the decision needs is known now")
-    seen = []
+    seen, known = [], ", as far as is known" if now.unknown else ""
     for was in before.stretches:
         if was.end <= now.at:
             continue  # over, not gone
         was = Stretch(max(was.start, now.at), was.end, was.room, was.chance)
         close = max(now.stretches, key=lambda s: _shared(was, s), default=None)
         if close is None or _shared(was, close) <= timedelta(0):
-            yield _change(Turn.GONE, was, None, f"{_when(was, reader)}: no room any more")
+            yield _change(Turn.GONE, was, None, f"{_when(was, reader)}: no room any more{known}")
             continue
         seen.append(close)
         yield from _of_one(was, close, reader)
