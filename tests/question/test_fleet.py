@@ -224,7 +224,7 @@ def test_a_pace_waits_for_the_next_minute_and_ends_with_the_day(monkeypatch):
 
 
 @pytest.mark.thorough
-def test_many_rows_are_judged_in_several_processes_with_the_same_answers(wxfly, own_folders, server, monkeypatch):
+def test_many_rows_are_judged_in_several_processes_with_the_same_answers(wxfly, own_folders, clock, monkeypatch):
     path = table(own_folders, sites(6))
     one = json.loads(wxfly("fleet", path, "--json")[1])
     monkeypatch.setattr("wxfly.question.fleet._MANY", 2)
