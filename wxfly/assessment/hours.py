@@ -108,7 +108,9 @@ def to_hours(cube: xr.Dataset, count: int) -> xr.Dataset:
 
 def both_edges(values: npt.NDArray[Any], axis: int) -> npt.NDArray[Any]:
     """Return the stamps at the start and at the end of every hour along a new first axis; a view, not to be written."""
-    return np.moveaxis(np.lib.stride_tricks.sliding_window_view(values, EDGES, axis), -1, 0)
+    shape = (EDGES, *(n - (EDGES - 1 if d == axis else 0) for d, n in enumerate(values.shape)))
+    strides = (values.strides[axis], *values.strides)
+    return np.lib.stride_tricks.as_strided(values, shape, strides, writeable=False)
 
 
 def _stamps(values: Array, axis: int, first: int, count: int) -> Array:

@@ -212,6 +212,8 @@ def _judge(demand: Array, limit: Array, margin: Array, limits: Limits, condition
     state = np.where(possible & (state == State.INSIDE), np.int8(State.NARROW), state)
     not_known = required_unknown | nothing
     dims = conditions.variables["usable_start"].dims
+    # As it is: xarray would first have pandas look at every name.
+    named = xr.Variable(dims, _NAMES_AND_NONE[limiting], fastpath=True)
     flags = {
         "flag_values": np.array([int(s) for s in State], dtype=np.int8),
         "flag_meanings": " ".join(s.name.lower() for s in State),
@@ -222,7 +224,7 @@ def _judge(demand: Array, limit: Array, margin: Array, limits: Limits, condition
             "limit": (("element", *dims), limit),
             "margin": (("element", *dims), margin),
             "hour_margin": (dims, np.where(not_known, np.nan, smallest)),
-            "limiting_element": (dims, _NAMES_AND_NONE[limiting]),
+            "limiting_element": named,
             "state": (dims, np.where(not_known, State.NOT_KNOWN, state).astype(np.int8), flags),
             "advised_unknown": (dims, advised_unknown),
             "lost": (("element", *dims), lost),

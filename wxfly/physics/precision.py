@@ -56,6 +56,56 @@ def worked_out_where(
     return result
 
 
+def at_least(values: npt.ArrayLike, least: float) -> npt.NDArray[Any]:
+    """Return values, none below a number; NaN stays NaN.
+
+    Parameters
+    ----------
+    values : array_like
+        Any shape and unit.
+    least : float
+        In the same unit.
+
+    Notes
+    -----
+    The same as ``np.maximum(values, least)``, which takes several times as long with a number beside an array.
+
+    Examples
+    --------
+    >>> at_least([-1.0, 2.0], 0.0).tolist()
+    [0.0, 2.0]
+    """
+    return np.asarray(np.clip(values, least, np.inf))
+
+
+def power(base: npt.NDArray[Any], exponent: float) -> npt.NDArray[Any]:
+    """Return a power of numbers that are not negative.
+
+    Parameters
+    ----------
+    base : ndarray
+        Any shape [1]; NaN where it is negative or NaN.
+    exponent : float
+        Above 0 [1].
+
+    Notes
+    -----
+    In single precision by the logarithm, which has vector instructions everywhere: up to ten times as quick, and as
+    exact as the base itself.
+
+    Examples
+    --------
+    >>> power(np.float32([0.0, 4.0]), 0.5).tolist(), power(np.array([4.0]), 0.5).tolist()
+    ([0.0, 2.0], [2.0])
+    """
+    if base.dtype != np.float32:
+        return np.asarray(base**exponent)
+    with np.errstate(divide="ignore"):  # the logarithm of 0
+        logarithm = np.log(base)
+        logarithm *= exponent
+        return np.asarray(np.exp(logarithm))
+
+
 def floating(values: npt.ArrayLike) -> npt.NDArray[Any]:
     """Return an array of floating point: float32 stays as it is, everything else becomes float64.
 

@@ -35,15 +35,20 @@ FULL_ROOM = 10.0
 
 def left_at_most(demand: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
     """Return the margin of an upper limit as `margin_at_most` does, not cut at -1."""
+    return np.clip(_left_of_limit(demand, limit), -np.inf, 1.0)
+
+
+def _left_of_limit(demand: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
+    """Return the share of an upper limit that is left, not cut at all."""
     demand, limit = floating(demand), np.asarray(limit, float)
     if limit.ndim == 0 and limit > 1e-3:  # one limit for all hours, as usual: the same with fewer steps
-        return np.asarray(np.minimum(1.0 - demand / float(limit), 1.0))
+        return np.asarray(1.0 - demand / float(limit))
     demand, limit = np.broadcast_arrays(demand, limit)
     positive = limit > 0
     with np.errstate(over="ignore"):  # for a limit near zero the share may overflow to infinity
         share = demand / np.where(positive, limit, 1.0)
     share = np.where(positive, share, np.where(demand > limit, np.inf, 0.0))
-    return np.where(np.isnan(demand) | np.isnan(limit), np.nan, np.minimum(1.0 - share, 1.0))
+    return np.where(np.isnan(demand) | np.isnan(limit), np.nan, 1.0 - share)
 
 
 def left_at_least(demand: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
@@ -73,7 +78,7 @@ def margin_at_most(demand: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
     ndarray
         ``1 - demand / limit``, between -1 and 1; NaN where either is NaN.
     """
-    return np.clip(left_at_most(demand, limit), -1.0, 1.0)
+    return np.clip(_left_of_limit(demand, limit), -1.0, 1.0)
 
 
 def margin_at_least(demand: npt.ArrayLike, limit: npt.ArrayLike) -> Array:

@@ -13,7 +13,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from wxfly.physics.precision import floating
+from wxfly.physics.precision import floating, power
 
 Array = npt.NDArray[np.float64]
 
@@ -107,7 +107,7 @@ def pressure_at_height(
     if abs(lapse_rate) < 1e-9:
         return np.asarray(p * np.exp(-STANDARD_GRAVITY * z / (GAS_CONSTANT_OF_DRY_AIR * t)))
     exponent = STANDARD_GRAVITY / (GAS_CONSTANT_OF_DRY_AIR * lapse_rate)
-    return np.asarray(p * (1 - lapse_rate * z / t) ** exponent)
+    return np.asarray(p * power(1 - lapse_rate * z / t, exponent))
 
 
 def surface_pressure_from_sea_level(
@@ -169,7 +169,7 @@ def density_altitude(air_density: npt.ArrayLike) -> Array:
         Geopotential [m], the exact inverse of [ISO-2533]. The formula of [NWS-density] gives 4 to 6 m more.
     """
     ratio = floating(air_density) / STANDARD_DENSITY
-    return np.asarray(STANDARD_TEMPERATURE / STANDARD_LAPSE_RATE * (1 - ratio ** (1 / (_EXPONENT - 1))))
+    return np.asarray(STANDARD_TEMPERATURE / STANDARD_LAPSE_RATE * (1 - power(ratio, 1 / (_EXPONENT - 1))))
 
 
 def density_at_density_altitude(density_altitude: npt.ArrayLike) -> Array:
@@ -223,6 +223,8 @@ def temperature_at_height(
     levels = np.asarray(heights, dtype=float).reshape(-1)
     aloft = np.asarray(air_temperature_aloft, dtype=float)
     usable = levels > SCREEN_HEIGHT
+    if np.ndim(wanted_height) == 0 and usable.all():
+        return _temperature_at_one_height(near_ground, aloft, levels, float(np.asarray(wanted_height)), lapse_rate)
     levels, aloft = levels[usable], aloft[..., usable]
     shape = np.broadcast_shapes(near_ground.shape, aloft.shape[:-1], np.shape(wanted_height))
     wanted = np.maximum(np.broadcast_to(np.asarray(wanted_height, dtype=float), shape), SCREEN_HEIGHT)
@@ -247,6 +249,20 @@ def temperature_at_height(
     between = np.where(weight > 0, lower + weight * (upper - lower), lower)
     result = between - lapse_rate * beyond
     return np.asarray(np.where(np.isnan(wanted), np.nan, result))
+
+
+def _temperature_at_one_height(
+    near_ground: Array, aloft: Array, levels: Array, wanted: float, lapse_rate: float
+) -> Array:
+    """Return what `temperature_at_height` does, without looking for the levels hour by hour."""
+    z = np.concatenate([[SCREEN_HEIGHT], levels])
+    wanted = max(wanted, SCREEN_HEIGHT)
+    below = int(np.searchsorted(z, wanted, side="right")) - 1
+    lower = near_ground if below == 0 else aloft[..., below - 1]
+    if below == levels.size:
+        return np.asarray(lower - lapse_rate * (wanted - z[-1]))
+    weight = (wanted - z[below]) / (z[below + 1] - z[below])
+    return np.asarray(lower + weight * (aloft[..., below] - lower) if weight else lower)
 
 
 _MELTING_POINT = 273.15

@@ -37,7 +37,10 @@ def saturation_vapour_pressure(air_temperature: npt.ArrayLike) -> Array:
     [Buck-1996]; within 0.05 % of IAPWS-97 from 0 to 40 degC.
     """
     t = floating(air_temperature) - _MELTING_POINT
-    return np.asarray(611.21 * np.exp((18.678 - t / 234.5) * t / (257.14 + t)))
+    exponent = 18.678 - t / 234.5
+    exponent *= t  # in place: a grid has many
+    exponent /= 257.14 + t
+    return np.asarray(611.21 * np.exp(exponent))
 
 
 def relative_humidity_from_dew_point(air_temperature: npt.ArrayLike, dew_point_temperature: npt.ArrayLike) -> Array:

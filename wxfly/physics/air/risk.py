@@ -97,5 +97,6 @@ def grade_of_chance(chance: npt.ArrayLike) -> Array:
         0 to 1.
     """
     told = np.asarray(chance, dtype=float)
-    graded = np.where(told > LIKELY_ABOVE, LIKELY, np.where(told >= POSSIBLE_FROM, POSSIBLE, NONE))
-    return np.asarray(np.where(np.isnan(told), np.nan, graded))
+    graded = (told >= POSSIBLE_FROM).astype(float) * POSSIBLE
+    graded += (told > LIKELY_ABOVE) * float(LIKELY - POSSIBLE)
+    return np.asarray(graded + 0.0 * told)  # NaN stays NaN

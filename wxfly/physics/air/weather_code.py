@@ -137,8 +137,11 @@ def _entries(weather_code: npt.ArrayLike, table: npt.NDArray[Any]) -> npt.NDArra
     given = np.asarray(weather_code, dtype=float)
     code = unrepeated(given)
     with np.errstate(invalid="ignore"):
-        entry = code.astype(np.uint8)  # of no use where it is not the code again
-    return np.broadcast_to(table[np.where(entry == code, entry, np.uint8(_CODES))], given.shape)
+        entry = code.astype(np.uint8)
+    is_other = entry != code  # a code that is missing, or none
+    if is_other.any():
+        entry = np.where(is_other, np.uint8(_CODES), entry)
+    return np.broadcast_to(table[entry], given.shape)
 
 
 def is_code_of(weather_code: npt.ArrayLike, codes: tuple[int, ...]) -> npt.NDArray[np.bool_]:

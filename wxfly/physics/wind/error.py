@@ -23,6 +23,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 import numpy.typing as npt
 
+from wxfly.physics.precision import at_least
 from wxfly.physics.wind.stability import StabilitySource
 
 Array = npt.NDArray[np.float64]
@@ -87,7 +88,7 @@ def deviation_between(
     curve = span**1.75 * np.maximum(weight * (1.0 - weight), 0.0) * (wanted_height / 50.0) ** 0.35
     mean = wind_speed + weight * (wind_speed_above - wind_speed)
     unusual = (wind_speed_above - wind_speed) / span - WELL_MIXED_SLOPE * wind_speed
-    more, less = np.maximum(unusual, 0.0), np.maximum(-unusual, 0.0)
+    more, less = at_least(unusual, 0.0), at_least(-unusual, 0.0)
     stable, unstable = _stable_and_unstable(obukhov_length, "levels")
 
     def size(row: Sequence[float]) -> Array:
@@ -95,7 +96,7 @@ def deviation_between(
         return plain if len(row) == 3 else plain * (1.0 - row[3] * unstable) + row[4] * stable * mean
 
     nearest = np.minimum(weight, 1.0 - weight) * span
-    return np.hypot(_of_anemometer(mean, nearest), curve * _by_knowledge(size, BETWEEN, obukhov_length, constants))
+    return _together(_of_anemometer(mean, nearest), curve * _by_knowledge(size, BETWEEN, obukhov_length, constants))
 
 
 def deviation_beyond(
@@ -136,7 +137,7 @@ def deviation_beyond(
         return plain if len(row) == 2 else plain * (1.0 - row[2] * unstable) + row[3] * stable * wind_speed_top
 
     extrapolated = span**0.25 * distance**0.75 * _by_knowledge(size, BEYOND, obukhov_length, constants)
-    return np.hypot(_of_anemometer(wind_speed_top, distance), extrapolated)
+    return _together(_of_anemometer(wind_speed_top, distance), extrapolated)
 
 
 def deviation_from_one_level(
@@ -178,9 +179,14 @@ def deviation_from_one_level(
     rows = {"known": FROM_ONE_LEVEL[stability_source], "not known": FROM_ONE_LEVEL["not known"]}
     grown = np.maximum(way, 0.0) ** np.where(way < 1.0, 1.0, 1.3)
     extrapolated = grown * _by_knowledge(size, rows, obukhov_length, constants)
-    upward = np.hypot(_of_anemometer(wind_speed, np.maximum(way, 0.0)), extrapolated)
+    upward = _together(_of_anemometer(wind_speed, np.maximum(way, 0.0)), extrapolated)
     downward = np.sqrt(np.maximum(-way, 0.0)) * (DOWNWARD[0] + DOWNWARD[1] * wind_speed)
     return np.asarray(np.where(way >= 0, upward, downward))
+
+
+def _together(one: Array, other: Array) -> Array:
+    """Return the standard deviation of the sum of two independent errors; winds are too small to overflow."""
+    return np.asarray(np.sqrt(one * one + other * other))
 
 
 def _of_anemometer(wind_speed: Array, distance: Array) -> Array:
@@ -191,7 +197,7 @@ def _of_anemometer(wind_speed: Array, distance: Array) -> Array:
 def _stable_and_unstable(obukhov_length: Array, used_with: str) -> tuple[Array, Array]:
     """Return how stable and how unstable the air is, 0 to 1 each."""
     zeta = np.where(np.isnan(obukhov_length), 0.0, 10.0 / obukhov_length)
-    stable, unstable = np.maximum(zeta, 0.0), np.maximum(-zeta, 0.0)
+    stable, unstable = at_least(zeta, 0.0), at_least(-zeta, 0.0)
     return stable / (stable + HALF_WAY_STABLE[used_with]), unstable / (unstable + HALF_WAY_UNSTABLE)
 
 

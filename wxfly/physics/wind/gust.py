@@ -14,7 +14,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from wxfly.physics.precision import floating
+from wxfly.physics.precision import at_least, floating
 from wxfly.physics.wind.log_law import OPEN_GROUND_ROUGHNESS_LENGTH
 from wxfly.physics.wind.turbulence import HOUR, gust_factor, peak_factor, turbulence_intensity
 
@@ -61,7 +61,7 @@ def gust_at_height(
     mean = floating(wind_speed_at_height)
     increment = floating(gust_at_10m) - floating(wind_speed_at_10m)
     growth = np.asarray(peak_factor(wanted_height) / peak_factor(gust_height), dtype=increment.dtype)
-    return np.asarray(mean + growth * np.maximum(increment, 0.0))
+    return np.asarray(mean + growth * at_least(increment, 0.0))
 
 
 def gust_without_forecast(

@@ -17,13 +17,14 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from wxfly.physics.precision import at_least
 from wxfly.physics.wind import error
 from wxfly.physics.wind.log_law import (
     OPEN_GROUND_ROUGHNESS_LENGTH,
+    direction_from_components,
     power_law_wind_speed,
     surface_layer_wind_speed,
     wind_components,
-    wind_from_components,
 )
 from wxfly.physics.wind.stability import StabilitySource
 
@@ -162,7 +163,7 @@ def either(first: Level, other: Level) -> Level:
 
 def between_levels(below: Level, above: Level, z: Array, interpolation: Interpolation) -> tuple[Array, Array]:
     """Return the wind between two levels: speed [m s-1], direction [degree]; see `speed_between_levels`."""
-    _, direction = wind_from_components(*components_between_levels(below, above, z))
+    direction = direction_from_components(*components_between_levels(below, above, z))
     return speed_between_levels(below, above, z, interpolation), direction
 
 
@@ -194,7 +195,7 @@ def speed_between_levels(below: Level, above: Level, z: Array, interpolation: In
         # The bend was fitted only up to a wind at the upper level of twice that at the lower.
         seen = np.minimum(rise, (STEEPEST_RATIO_SEEN - 1.0) * below.speed)
         bend = 4.0 * weight * (1.0 - weight) * reach * (expected * reach - seen)
-        speed = np.maximum(speed + CURVATURE * bend, 0.0)
+        speed = at_least(speed + CURVATURE * bend, 0.0)
     return np.asarray(speed)
 
 
@@ -214,7 +215,7 @@ def beyond_top(second: Level, top: Level, z: Array, obukhov_length: Array) -> tu
     extrapolated = np.maximum(1.0 - CARRIED_LOSS * span, LEAST_CARRIED)
     extrapolated = np.minimum(extrapolated + CARRIED_MORE_STABLE * zeta / (zeta + _CARRIED_ZETA), 1.0)
     slope = (top.speed - second.speed) / span
-    speed = np.maximum(top.speed + extrapolated * slope * np.log(z / top.height), 0.0)
+    speed = at_least(top.speed + extrapolated * slope * np.log(z / top.height), 0.0)
     return speed, top.direction
 
 

@@ -76,10 +76,20 @@ def wind_from_components(eastward_wind: npt.ArrayLike, northward_wind: npt.Array
     ``atan2(-u, -v)``, the definition ([Stull-1988]); for any components.
     """
     east, north = np.asarray(eastward_wind, dtype=float), np.asarray(northward_wind, dtype=float)
-    direction = np.rad2deg(np.arctan2(-east, -north))
+    return np.asarray(np.hypot(east, north)), direction_from_components(east, north)
+
+
+def direction_from_components(eastward_wind: Array, northward_wind: Array) -> Array:
+    """Return the direction of `wind_from_components` alone [degree]."""
+    direction = np.rad2deg(np.arctan2(-eastward_wind, -northward_wind))
     direction += np.where(direction < 0.0, 360.0, 0.0)
-    is_calm = (east == 0) & (north == 0)
-    return np.asarray(np.hypot(east, north)), np.asarray(np.where((direction >= 360.0) | is_calm, 0.0, direction))
+    is_calm = (eastward_wind == 0) & (northward_wind == 0)
+    return np.asarray(np.where((direction >= 360.0) | is_calm, 0.0, direction))
+
+
+def within_circle(direction: Array) -> Array:
+    """Return a direction from 0 up to 360 [degree]; that of nearly every source is already, and is the same array."""
+    return direction if ((direction >= 0.0) & (direction < 360.0)).all() else np.mod(direction, 360.0)
 
 
 def log_law_wind_speed(

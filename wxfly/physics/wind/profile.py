@@ -41,6 +41,7 @@ from wxfly.physics.wind.log_law import (
     power_law_wind_speed,
     wind_components,
     wind_from_components,
+    within_circle,
 )
 from wxfly.physics.wind.stability import StabilitySource
 
@@ -282,16 +283,16 @@ class _Profile:
         """Return the wind at a height [m]."""
         (method, near), z, length = self._method(wanted), np.asarray(wanted), self.length
         if method is ProfileMethod.AT_LEVEL:
-            return _known(near[0].speed, near[0].direction % 360.0, np.asarray(0.0), method)
+            return _known(near[0].speed, within_circle(near[0].direction), np.asarray(0.0), method)
         if method is ProfileMethod.BETWEEN_LEVELS:
             deviation = deviation_between_levels(near[0], near[1], z, length)
             return _known(*between_levels(near[0], near[1], z, self.interpolation), deviation, method)
         if method is ProfileMethod.ABOVE_TOP_LEVEL:
             deviation = deviation_beyond_top(near[0], near[1], z, length)
             speed, direction = beyond_top(near[0], near[1], z, length)
-            return _known(speed, direction % 360.0, deviation, method)
+            return _known(speed, within_circle(direction), deviation, method)
         value, deviation, methods = from_one_level(near[0], z, *self.one_level)
-        return _known(value, near[0].direction % 360.0, deviation, methods)
+        return _known(value, within_circle(near[0].direction), deviation, methods)
 
     def components(self, wanted: float) -> tuple[Array, Array]:
         """Return the eastward and northward wind at a height [m s-1], by the speed and the direction that `at` gives.
