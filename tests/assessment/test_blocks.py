@@ -9,6 +9,8 @@ import xarray as xr
 from tests.cubes import quiet_cube
 from wxfly.assessment.blocks import assess_grid, horizontal_dimensions, in_blocks
 from wxfly.assessment.conditions import derive_flight, hours_of
+from wxfly.assessment.hours import Precision
+from wxfly.assessment.state import State
 from wxfly.assessment.suitability import assess
 from wxfly.errors import WxflyError
 from wxfly.pilot.aircraft import find_aircraft
@@ -186,6 +188,38 @@ def test_a_point_out_of_a_grid_of_single_precision_is_the_point_alone() -> None:
         site = Site("here", *(float(point[n]) for n in ("latitude", "longitude", "surface_altitude")))
         alone.append(assess(derive_flight(hours_of(point), height=HEIGHT, site=site, limits=limits()), limits()))
     _compare_with_points(cube, xr.concat(alone, dim="site", coords="different", compat="equals").transpose(..., "site"))
+
+
+def _states_in_both_precisions(seed: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return margins in double precision and states in both, of a grid with weather of its own."""
+    cube, random = grid(40, 50), np.random.default_rng(seed)
+    for name, variable in cube.data_vars.items():
+        most = 0.6 if name in ("wind_speed", "wind_speed_of_gust") else 1.0  # hours of every state
+        if name != "weather_code":
+            variable = variable * random.uniform(0.97 * most, most, variable.shape)
+        cube[name] = variable.astype(np.float32).assign_attrs(cube[name].attrs)
+    double, single = (
+        assess(derive_flight(hours_of(cube, precision=precision), height=HEIGHT, site=None, limits=limits()), limits())
+        for precision in Precision
+    )
+    return double["hour_margin"].values, double["state"].values, single["state"].values
+
+
+def test_single_precision_changes_no_state() -> None:
+    _, double, single = _states_in_both_precisions(0)
+    assert np.unique(double).size == len(State)
+    np.testing.assert_array_equal(double, single)
+
+
+@pytest.mark.thorough
+def test_single_precision_changes_few_states_in_a_million() -> None:
+    hours = changed = 0
+    for seed in range(84):
+        margin, double, single = _states_in_both_precisions(seed)
+        differs = double != single
+        hours, changed = hours + differs.size, changed + int(differs.sum())
+        assert (np.abs(margin[differs, None] - [0.0, limits().reserve]).min(axis=1) < 1e-5).all()
+    assert hours >= 1_000_000 and changed <= 5
 
 
 @pytest.mark.thorough

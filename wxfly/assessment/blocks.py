@@ -15,6 +15,7 @@ import numpy as np
 import xarray as xr
 
 from wxfly.assessment.conditions import derive_flight, hours_of
+from wxfly.assessment.hours import precision_of
 from wxfly.assessment.suitability import assess
 from wxfly.cube.contract import check_forecast, mark_provided, provided_entries
 from wxfly.errors import WxflyError
@@ -184,5 +185,6 @@ def keep_memory() -> None:
 def assess_block(cube: xr.Dataset, *, limits: Limits, height: float, site: Site | None, **bounds: Any) -> xr.Dataset:
     """Compare every hour of some cells of a grid, with all that `assess_grid` is given."""
     keep_memory()
-    hours = hours_of(check_forecast(cube, place="a part of the grid"), **bounds)
+    cube = check_forecast(cube, place="a part of the grid")
+    hours = hours_of(cube, precision=precision_of(cube), **bounds)
     return assess(derive_flight(hours, height=height, site=site, limits=limits), limits)

@@ -19,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from wxfly.assessment.hours import HOUR, HourValues, at_edges, cut_hours, lost_inputs, to_hours
+from wxfly.assessment.hours import HOUR, HourValues, Precision, at_edges, cut_hours, lost_inputs, to_hours
 from wxfly.assessment.weather import weather, with_earlier_fog
 from wxfly.assessment.wind_at_height import WindAloft
 from wxfly.cube.contract import VARIABLES, restore_provided
@@ -79,7 +79,7 @@ def derive(
         ``input_is_lost`` (element, time, ...), as `wxfly.assessment.hours.lost_inputs` returns it.
     """
     take = cube if isinstance(cube, HourValues) else hours_of(cube, start=start, end=end)
-    ground = take.coordinate("surface_altitude")
+    ground = take.coordinate("surface_altitude").astype(take.precision.value)
     phases = {"launch": HEIGHT_OF_LAUNCH} if with_launch else {}
     phases |= {} if return_height is None else {"return": float(return_height)}
 
@@ -137,9 +137,16 @@ def _described_arrays(take: HourValues, results: dict[str, Array]) -> dict[str, 
     }
 
 
-def hours_of(cube: xr.Dataset, *, start: np.datetime64 | None = None, end: np.datetime64 | None = None) -> HourValues:
+def hours_of(
+    cube: xr.Dataset,
+    *,
+    start: np.datetime64 | None = None,
+    end: np.datetime64 | None = None,
+    precision: Precision = Precision.DOUBLE,
+) -> HourValues:
     """Make the hours of a cube ready, for `derive` and `derive_heights` to share."""
-    return HourValues(to_hours(*cut_hours(with_earlier_fog(restore_provided(cube)), start, end)))
+    hours = to_hours(*cut_hours(with_earlier_fog(restore_provided(cube)), start, end), precision)
+    return HourValues(hours, precision=precision)
 
 
 def derive_heights(

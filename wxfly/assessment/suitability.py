@@ -20,6 +20,7 @@ import xarray as xr
 
 from wxfly.assessment.state import State as State
 from wxfly.assessment.state import state_of
+from wxfly.physics.precision import floating
 from wxfly.physics.wind.error import error_factor
 from wxfly.pilot.elements import (
     BY_NAME,
@@ -63,7 +64,8 @@ def assess(conditions: xr.Dataset, limits: Limits) -> xr.Dataset:
         ``flight_demand`` and ``flight_limit`` are those at flight height.
     """
     template = conditions.variables["usable_start"]
-    demand, limit, margin = (np.empty((len(ELEMENTS), *template.shape)) for _ in range(3))
+    precision = floating(conditions.variables[ELEMENTS[0].condition].values).dtype  # single in a grid
+    demand, limit, margin = (np.empty((len(ELEMENTS), *template.shape), dtype=precision) for _ in range(3))
     lost = _lost(conditions, demand.shape)
     for k, element in enumerate(ELEMENTS):
         demand[k], limit[k], margin[k] = _measure(element.name, conditions, limits, template)
@@ -187,7 +189,8 @@ def _judge(demand: Array, limit: Array, margin: Array, limits: Limits, condition
     hours = margin.shape[1:]
     required_unknown, possible = np.zeros(hours, dtype=bool), np.zeros(hours, dtype=bool)
     advised_unknown = np.zeros(hours, dtype=np.int8)
-    smallest, decides, limiting = np.full(hours, np.inf), np.full(hours, np.inf), np.full(hours, -1, dtype=np.int8)
+    smallest, limiting = np.full(hours, np.inf, dtype=margin.dtype), np.full(hours, -1, dtype=np.int8)
+    decides = smallest.copy()
     # Of equal margins the first decides.
     for k in _ROWS_BY_GRAVITY:
         name, row = NAMES[k], margin[k]
@@ -316,8 +319,8 @@ def _of_edges(conditions: xr.Dataset, name: str, template: xr.Variable) -> Array
     variable = conditions.variables[name]
     wanted = ("edge", *template.dims)
     if "edge" not in variable.dims:
-        return np.asarray(variable.transpose(*template.dims).values, dtype=float)[None]
-    return np.asarray(variable.transpose(*wanted).values, dtype=float)
+        return floating(variable.transpose(*template.dims).values)[None]
+    return floating(variable.transpose(*wanted).values)
 
 
 def _limit(element: Element, conditions: xr.Dataset, limits: Limits, template: xr.Variable) -> npt.ArrayLike:

@@ -49,15 +49,15 @@ def with_earlier_fog(cube: xr.Dataset) -> xr.Dataset:
     stamps = np.concatenate([time[0] - np.arange(reach, 0, -1) * np.timedelta64(1, "h"), time])
     shape = (stamps.size, *values.shape[1:])
     more = np.array(_HUMIDITY_LOST[::-1]).reshape(-1, *([1] * len(others)))
-    air = np.concatenate([values[:1] + more, values])
+    air = np.concatenate([values[:1] + more.astype(values.dtype), values])
     air = np.minimum(np.where(np.isnan(air), 1.0, air), 1.0)
-    wind = np.full(shape, np.nan)
+    wind = np.full(shape, np.nan, dtype=values.dtype)
     heights = cube["height"].values if "height" in cube.dims else np.array([])
     if "wind_speed" in cube and bool((heights == MEASURED_AT).any()):
         level = cube.variables["wind_speed"].isel(height=int(np.flatnonzero(heights == MEASURED_AT)[0]))
         wind[reach:] = values_along(level, dims)
     latitude, longitude = (values_along(cube.variables[name], dims) for name in ("latitude", "longitude"))
-    elevation = sun.sun_elevation(latitude, longitude, stamps.reshape(-1, *([1] * len(others))))
+    elevation = sun.sun_elevation(latitude, longitude, stamps.reshape(-1, *([1] * len(others)))).astype(air.dtype)
     chance = visibility.radiation_fog_chance(air, wind, elevation)
     left = [visibility.lasting_fog_chance(chance[reach - k : chance.shape[0] - k], k, 0.0) for k in range(1, reach + 1)]
     return cube.assign({EARLIER_FOG: (dims, np.max(left, axis=0))})
@@ -160,7 +160,7 @@ def _forecast_precipitation(take: HourValues, code: Array, rate: Array) -> Array
     or of heavy rain that the amount lacks. Where the source's code is lost it could have told of more.
     """
     falls = weather_code.is_code_of(code, (*weather_code.FALLING, *weather_code.RECENT_PRECIPITATION))
-    of_code = np.fmax(precipitation.least_rate(code), np.where(falls, TRACE, 0.0))
+    of_code = np.fmax(precipitation.least_rate(code), np.where(falls, TRACE, 0.0).astype(rate.dtype))
     code_is_lost = np.isnan(code) & take.has("weather_code") & ~(rate >= precipitation.LARGEST_LEAST_RATE)
     return np.where(np.isnan(rate) | code_is_lost, np.nan, np.fmax(rate, of_code))
 

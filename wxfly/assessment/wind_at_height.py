@@ -93,7 +93,7 @@ class WindAloft:
         """Return the standard deviation of the gust at heights ``[wanted]`` from that of the wind there [m s-1]."""
         share = np.clip(np.log(np.maximum(wanted, 10.0) / 10.0) / np.log(8.0), 0.0, 1.0)
         own = GUST_DEVIATION * share if self.take.has("wind_speed_of_gust") else GUST_DEVIATION_WITHOUT_FORECAST
-        return np.sqrt(of_wind * of_wind + own * own)
+        return np.sqrt(of_wind * of_wind + np.asarray(own * own, dtype=of_wind.dtype))
 
     def difference(self, wanted: Array) -> Array:
         """Return the largest difference of wind over 30 m on the climb to each height ``[wanted]`` [m s-1]."""
@@ -189,7 +189,7 @@ class WindAloft:
 
 def _at_heights(values: Array, heights: Array, wanted: Array) -> Array:
     """Return levels at the wanted heights; one that is not carried is missing."""
-    result = np.full((*values.shape[:-1], wanted.size), np.nan)
+    result = np.full((*values.shape[:-1], wanted.size), np.nan, dtype=values.dtype)
     for position, height in enumerate(wanted):
         here = np.flatnonzero(heights == height)
         if here.size:

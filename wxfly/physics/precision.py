@@ -51,8 +51,10 @@ def worked_out_where(
     if counts.all():
         return work(*values)
     shape = np.broadcast_shapes(counts.shape, *(v.shape for v in values))
-    result, here = np.zeros(shape), np.broadcast_to(counts, shape)
-    result[here] = work(*(np.broadcast_to(v, shape)[here] for v in values))
+    here = np.broadcast_to(counts, shape)
+    found = work(*(np.broadcast_to(v, shape)[here] for v in values))
+    result = np.zeros(shape, dtype=found.dtype)
+    result[here] = found
     return result
 
 

@@ -53,7 +53,7 @@ def _left_of_limit(demand: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
 
 def left_at_least(demand: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
     """Return the margin of a lower limit as `margin_at_least` does, not cut at -1."""
-    demand, limit = np.broadcast_arrays(np.asarray(demand, float), np.asarray(limit, float))
+    demand, limit = np.broadcast_arrays(floating(demand), np.asarray(limit, float))
     with np.errstate(over="ignore"):
         share = np.where(demand > 0, limit / np.where(demand > 0, demand, 1.0), np.inf)
     share = np.where(limit > 0, share, 0.0)
@@ -62,7 +62,7 @@ def left_at_least(demand: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
 
 def _beyond_the_band(demand: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
     """Return the margin of a demand outside a band from the nearer end of it, not cut at -1."""
-    return np.asarray(-np.abs(np.asarray(demand, float) - np.asarray(limit, float)) / FULL_ROOM)
+    return np.asarray(-np.abs(floating(demand) - np.asarray(limit, float)) / FULL_ROOM)
 
 
 def margin_at_most(demand: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
@@ -102,7 +102,7 @@ def margin_within(demand: npt.ArrayLike, limit: tuple[float, float]) -> Array:
         0 at either end, 1 from `FULL_ROOM` inside, linear between and beyond, not below -1; NaN stays NaN. In a band
         too narrow for that, 1 in its middle; in one whose ends are the wrong way round, nothing fits: -1.
     """
-    demand, (lowest, highest) = np.asarray(demand, float), limit
+    demand, (lowest, highest) = floating(demand), limit
     if not lowest < highest:
         return np.where(np.isnan(demand), np.nan, -1.0)
     room = np.minimum(demand - lowest, highest - demand)
@@ -111,15 +111,15 @@ def margin_within(demand: npt.ArrayLike, limit: tuple[float, float]) -> Array:
 
 def margin_of_grade(grade: npt.ArrayLike, limit: object = None) -> Array:
     """Return the margin of a grade: none 1, possible 0.05 (narrow), likely -1; NaN where it is unknown."""
-    grade = np.asarray(grade, float)
+    grade = floating(grade)
     known = np.where(np.isnan(grade), 0, grade).astype(int).clip(0, 2)
     return np.where(np.isnan(grade), np.nan, _GRADE_MARGIN[known])
 
 
 def margin_of_chance(chance: npt.ArrayLike) -> Array:
     """Return the margin of a risk from its chance: 1 up to 0.02, 0.2 at 0.1, 0 at 0.5, -1 at 1; NaN stays NaN."""
-    chance = np.asarray(chance, float)
-    margin = np.ones(chance.shape)
+    chance = floating(chance)
+    margin = np.ones(chance.shape, dtype=chance.dtype)
     counts = ~(chance <= _MARGIN_OF_CHANCE[0][0])  # most hours have none
     margin[counts] = np.interp(chance[counts], *_MARGIN_OF_CHANCE)
     return margin
@@ -127,7 +127,7 @@ def margin_of_chance(chance: npt.ArrayLike) -> Array:
 
 def margin_of_light(minutes: npt.ArrayLike, limit: object = None) -> Array:
     """Return the margin of minutes of light in an hour: 1 with any, -1 without; NaN where they are unknown."""
-    minutes = np.asarray(minutes, float)
+    minutes = floating(minutes)
     return np.where(np.isnan(minutes), np.nan, np.where(minutes > 0, 1.0, -1.0))
 
 

@@ -132,10 +132,10 @@ def surface_pressure_from_sea_level(
         [Pa]. The air column between ground and sea level has the standard lapse rate [ISO-2533]. Weather services fill
         it in different ways, which differ by up to about 1 % of the column's pressure.
     """
-    altitude = np.asarray(surface_altitude, dtype=float)
-    at_sea_level = np.asarray(air_temperature, dtype=float) + STANDARD_LAPSE_RATE * altitude
+    altitude = floating(surface_altitude)
+    at_sea_level = floating(air_temperature) + STANDARD_LAPSE_RATE * altitude
     share = 1 - STANDARD_LAPSE_RATE * altitude / at_sea_level
-    return np.asarray(np.asarray(air_pressure_at_mean_sea_level, dtype=float) * share**_EXPONENT)
+    return np.asarray(floating(air_pressure_at_mean_sea_level) * share**_EXPONENT)
 
 
 def pressure_altitude(air_pressure: npt.ArrayLike) -> Array:
@@ -151,7 +151,7 @@ def pressure_altitude(air_pressure: npt.ArrayLike) -> Array:
     ndarray
         Geopotential [m], [ISO-2533].
     """
-    ratio = np.asarray(air_pressure, dtype=float) / STANDARD_PRESSURE
+    ratio = floating(air_pressure) / STANDARD_PRESSURE
     return np.asarray(STANDARD_TEMPERATURE / STANDARD_LAPSE_RATE * (1 - ratio ** (1 / _EXPONENT)))
 
 
@@ -185,7 +185,7 @@ def density_at_density_altitude(density_altitude: npt.ArrayLike) -> Array:
     ndarray
         [kg m-3], [ISO-2533].
     """
-    share = 1 - STANDARD_LAPSE_RATE * np.asarray(density_altitude, dtype=float) / STANDARD_TEMPERATURE
+    share = 1 - STANDARD_LAPSE_RATE * floating(density_altitude) / STANDARD_TEMPERATURE
     return np.asarray(STANDARD_DENSITY * share ** (_EXPONENT - 1))
 
 
@@ -219,15 +219,15 @@ def temperature_at_height(
         needed level on the axis is missing. In an inversion the air at flight height is warmer than the lapse rate
         suggests, on a clear night by several kelvin.
     """
-    near_ground = np.asarray(air_temperature, dtype=float)
-    levels = np.asarray(heights, dtype=float).reshape(-1)
-    aloft = np.asarray(air_temperature_aloft, dtype=float)
+    near_ground = floating(air_temperature)
+    levels = floating(heights).reshape(-1)
+    aloft = floating(air_temperature_aloft)
     usable = levels > SCREEN_HEIGHT
     if np.ndim(wanted_height) == 0 and usable.all():
         return _temperature_at_one_height(near_ground, aloft, levels, float(np.asarray(wanted_height)), lapse_rate)
     levels, aloft = levels[usable], aloft[..., usable]
     shape = np.broadcast_shapes(near_ground.shape, aloft.shape[:-1], np.shape(wanted_height))
-    wanted = np.maximum(np.broadcast_to(np.asarray(wanted_height, dtype=float), shape), SCREEN_HEIGHT)
+    wanted = np.maximum(np.broadcast_to(floating(wanted_height), shape), SCREEN_HEIGHT)
     if levels.size == 0:
         return np.asarray(near_ground - lapse_rate * (wanted - SCREEN_HEIGHT))
 
@@ -260,8 +260,8 @@ def _temperature_at_one_height(
     below = int(np.searchsorted(z, wanted, side="right")) - 1
     lower = near_ground if below == 0 else aloft[..., below - 1]
     if below == levels.size:
-        return np.asarray(lower - lapse_rate * (wanted - z[-1]))
-    weight = (wanted - z[below]) / (z[below + 1] - z[below])
+        return np.asarray(lower - lapse_rate * float(wanted - z[-1]))
+    weight = float((wanted - z[below]) / (z[below + 1] - z[below]))
     return np.asarray(lower + weight * (aloft[..., below] - lower) if weight else lower)
 
 
@@ -285,4 +285,4 @@ def spare_thrust(air_density: npt.ArrayLike, maximum_takeoff_altitude: npt.Array
         density. 0 is the maker's limit. Below 0 the air is thinner than the maker allows: the density altitude is
         above that limit.
     """
-    return np.asarray(np.asarray(air_density, dtype=float) / density_at_density_altitude(maximum_takeoff_altitude) - 1)
+    return np.asarray(floating(air_density) / density_at_density_altitude(maximum_takeoff_altitude) - 1)

@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from wxfly.physics.air.humidity import relative_humidity_from_dew_point
+from wxfly.physics.precision import floating
 
 Array = npt.NDArray[np.float64]
 
@@ -149,7 +150,7 @@ def cloud_base(
     """
     given, t, dew_point, p, low = np.broadcast_arrays(
         *(
-            np.asarray(v, dtype=float)
+            floating(v)
             for v in (
                 forecast_cloud_base_height,
                 air_temperature,
@@ -159,7 +160,7 @@ def cloud_base(
             )
         )
     )
-    estimate = np.full(given.shape, np.nan)
+    estimate = np.full(given.shape, np.nan, dtype=given.dtype)
     wanted = np.isnan(given)
     if wanted.any():
         level = _condensation_level(t[wanted], dew_point[wanted], p[wanted])

@@ -87,7 +87,7 @@ def frost_point_from_vapour_pressure(vapour_pressure: npt.ArrayLike) -> Array:
 
 def _inverse_of_buck(vapour_pressure: npt.ArrayLike, a: float, b: float, d: float, c: float) -> Array:
     """Solve ``ln(e/a) = (b - t/d) t / (c + t)`` for t, a quadratic equation."""
-    e = np.asarray(vapour_pressure, dtype=float)
+    e = floating(vapour_pressure)
     s = np.log(np.where(e > 0, e, np.nan) / a)
     half = b - s
     return np.asarray(d / 2 * (half - np.sqrt(half**2 - 4 * c * s / d)) + _MELTING_POINT)
@@ -108,9 +108,7 @@ def dew_point_from_relative_humidity(air_temperature: npt.ArrayLike, relative_hu
     ndarray
         [K]; NaN for a humidity that is not positive.
     """
-    return dew_point_from_vapour_pressure(
-        np.asarray(relative_humidity, dtype=float) * saturation_vapour_pressure(air_temperature)
-    )
+    return dew_point_from_vapour_pressure(floating(relative_humidity) * saturation_vapour_pressure(air_temperature))
 
 
 def wet_bulb_temperature(
@@ -134,9 +132,9 @@ def wet_bulb_temperature(
         ``A = 6.53e-4 (1 + 0.000944 tw)`` for a ventilated wet bulb over water.
     """
     t, rh, p = np.broadcast_arrays(
-        np.asarray(air_temperature, dtype=float),
-        np.asarray(relative_humidity, dtype=float),
-        np.asarray(air_pressure, dtype=float),
+        floating(air_temperature),
+        floating(relative_humidity),
+        floating(air_pressure),
     )
     e = rh * saturation_vapour_pressure(t)
     # The balance always rises with Tw, so that bisection converges.
@@ -166,9 +164,9 @@ def is_wet_bulb_at_most(
     ndarray of bool
         The psychrometer equation rises with the wet bulb, so its value at the limit decides. False where unknown.
     """
-    t = np.asarray(air_temperature, dtype=float)
-    e = np.asarray(relative_humidity, dtype=float) * saturation_vapour_pressure(t)
-    return np.asarray(_psychrometer(t, limit, np.asarray(air_pressure, dtype=float)) >= e)
+    t = floating(air_temperature)
+    e = floating(relative_humidity) * saturation_vapour_pressure(t)
+    return np.asarray(_psychrometer(t, limit, floating(air_pressure)) >= e)
 
 
 def _psychrometer(air_temperature: Array, wet_bulb: Array | float, air_pressure: Array) -> Array:

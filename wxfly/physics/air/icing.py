@@ -31,7 +31,7 @@ from wxfly.physics.air.weather_code import (
     code_in,
     is_code_of,
 )
-from wxfly.physics.precision import worked_out_where
+from wxfly.physics.precision import floating, worked_out_where
 
 Array = npt.NDArray[np.float64]
 
@@ -117,7 +117,7 @@ def icing_risk(
     temperature level above it, and for freezing drizzle from stratus that the forecast does not resolve.
     """
     t, ground, rh, rain, code, sight, base, z = (
-        np.asarray(v, dtype=float)
+        floating(v)
         for v in (
             air_temperature, air_temperature_near_ground, relative_humidity, precipitation_amount,
             weather_code, visibility_in_air, cloud_base_height, height,
@@ -172,10 +172,7 @@ def freezing_precipitation_chance(
     0.4
     """
     t, ground, code, probability = np.broadcast_arrays(
-        *(
-            np.asarray(v, dtype=float)
-            for v in (air_temperature, air_temperature_near_ground, weather_code, precipitation_probability)
-        )
+        *(floating(v) for v in (air_temperature, air_temperature_near_ground, weather_code, precipitation_probability))
     )
     coldest = np.minimum(t, ground)  # NaN where either is missing
     share = np.clip((NEARLY_FREEZING - coldest) / (NEARLY_FREEZING - MELTING_POINT), 0.0, 1.0)
@@ -198,7 +195,7 @@ def icing_chance(risk: npt.ArrayLike, freezing_precipitation: npt.ArrayLike) -> 
     ndarray
         0 to 1 by `CHANCE_OF_GRADE`; 1 where the signs make it likely; NaN where either is not known otherwise.
     """
-    risk = np.asarray(risk, dtype=float)
+    risk = floating(risk)
     none, possible, likely = CHANCE_OF_GRADE
     signs = np.full(risk.shape, none)
     some = risk != 0
@@ -265,7 +262,7 @@ def frost_risk(air_temperature_near_ground: npt.ArrayLike, dew_point_temperature
         Under a clear night sky surfaces get that much colder (common practice, no source). Advice, not part of
         `icing_risk`.
     """
-    surface = np.asarray(air_temperature_near_ground, dtype=float) - 3.0
+    surface = floating(air_temperature_near_ground) - 3.0
     frost_point = humidity.frost_point_from_vapour_pressure(humidity.saturation_vapour_pressure(dew_point_temperature))
     freezes = (surface <= MELTING_POINT) & (surface <= frost_point)
     return np.asarray(np.where(np.isnan(surface) | np.isnan(frost_point), np.nan, freezes.astype(float)))

@@ -18,6 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from wxfly.physics.air.weather_code import FALLING, FREEZING, MIXED, SHOWERS, SOLID, told_by_code
+from wxfly.physics.precision import floating
 
 Array = npt.NDArray[np.float64]
 
@@ -82,9 +83,7 @@ def precipitation_kind(weather_code: npt.ArrayLike, precipitation_amount: npt.Ar
         `PrecipitationKind`: by the code [WMO-306]; ``NOT_STATED`` where an amount falls of which the code
         says nothing, or the code is missing; ``NOT_KNOWN`` where it is not known whether anything falls.
     """
-    code, amount = np.broadcast_arrays(
-        np.asarray(weather_code, dtype=float), np.asarray(precipitation_amount, dtype=float)
-    )
+    code, amount = np.broadcast_arrays(floating(weather_code), floating(precipitation_amount))
     kinds = [
         (np.isin(code, FREEZING), PrecipitationKind.FREEZING),
         (np.isin(code, _HAIL), PrecipitationKind.HAIL),
@@ -113,8 +112,8 @@ def least_rate(weather_code: npt.ArrayLike) -> Array:
         [mm h-1]: 0 where the code states no precipitation, or a trace, such as slight drizzle or snow grains; NaN
         where the code is missing. Classes of rain and showers by [Met-Office]; of the others see `docs/explanation`.
     """
-    code = np.asarray(weather_code, dtype=float)
-    return np.where(np.isnan(code), np.nan, told_by_code(code, _LEAST_RATES, 0.0))
+    code = floating(weather_code)
+    return np.asarray(told_by_code(code, _LEAST_RATES, 0.0) + 0.0 * code)  # NaN stays NaN
 
 
 def room_to_rate(
@@ -147,11 +146,11 @@ def room_to_rate(
         that is larger. NaN in, NaN out. That errors are those of a root is after [Sloughter-2007], who takes the cube
         root; the form is an estimate of ours.
     """
-    rate, most = np.asarray(precipitation_rate, dtype=float), np.asarray(limit, dtype=float)
+    rate, most = floating(precipitation_rate), floating(limit)
     # Where even less than the least rate is over the limit, any rate at all counts as the least.
     root = np.sqrt(np.where((rate > 0) & (rate > most), np.maximum(rate, least), rate))
-    highest = np.sqrt(np.maximum(np.asarray(limit, dtype=float), least))
-    return np.asarray((highest - root) / (np.asarray(deviation, dtype=float) + np.asarray(growth, dtype=float) * root))
+    highest = np.sqrt(np.maximum(floating(limit), least))
+    return np.asarray((highest - root) / (floating(deviation) + floating(growth) * root))
 
 
 def class_system(weather_code: float) -> RateSystem:

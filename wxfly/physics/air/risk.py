@@ -17,6 +17,8 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from wxfly.physics.precision import floating
+
 Array = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 
@@ -57,7 +59,7 @@ def statement(flags: npt.ArrayLike, *values: npt.ArrayLike) -> Statement:
         The values compared; NaN is missing.
     """
     holds = np.asarray(flags, dtype=bool)
-    gone = [here for value in values if (here := np.isnan(np.asarray(value, dtype=float))).any()]
+    gone = [here for value in values if (here := np.isnan(floating(value))).any()]
     if not gone:  # the same array twice: who reads them makes new ones
         whole = np.broadcast_to(holds, np.broadcast_shapes(holds.shape, *(np.shape(v) for v in values)))
         return Statement(whole, whole)
@@ -96,7 +98,6 @@ def grade_of_chance(chance: npt.ArrayLike) -> Array:
     chance : array_like
         0 to 1.
     """
-    told = np.asarray(chance, dtype=float)
-    graded = (told >= POSSIBLE_FROM).astype(float) * POSSIBLE
-    graded += (told > LIKELY_ABOVE) * float(LIKELY - POSSIBLE)
+    told = floating(chance)
+    graded = np.where(told > LIKELY_ABOVE, np.int8(LIKELY), (told >= POSSIBLE_FROM).view(np.int8))
     return np.asarray(graded + 0.0 * told)  # NaN stays NaN

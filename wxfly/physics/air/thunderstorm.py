@@ -21,7 +21,7 @@ from wxfly.physics.air.weather_code import (
     code_in,
     is_code_of,
 )
-from wxfly.physics.precision import worked_out_where
+from wxfly.physics.precision import floating, worked_out_where
 
 Array = npt.NDArray[np.float64]
 
@@ -102,7 +102,7 @@ def thunderstorm_chance(
     """
     code, rain, energy, lifted, inhibition, probability, dew_point = np.broadcast_arrays(
         *(
-            np.asarray(v, dtype=float)
+            floating(v)
             for v in (
                 weather_code, precipitation_amount, cape, lifted_index, np.abs(convective_inhibition),
                 precipitation_probability, dew_point_temperature,

@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from wxfly.physics.air.risk import POSSIBLE_FROM
+from wxfly.physics.precision import floating
 from wxfly.physics.probability import normal_probability
 
 Array = npt.NDArray[np.float64]
@@ -55,7 +56,7 @@ def attitude_sight_range(characteristic_dimension: npt.ArrayLike, kind: str = "m
     if kind not in _LINE_OF_SIGHT:
         raise ValueError(f"kind '{kind}' is not known; wanted one of {', '.join(_LINE_OF_SIGHT)}")
     slope, offset = _LINE_OF_SIGHT[kind]
-    return np.asarray(slope * np.asarray(characteristic_dimension, dtype=float) + offset)
+    return np.asarray(slope * floating(characteristic_dimension) + offset)
 
 
 def detection_sight_range(visibility_in_air: npt.ArrayLike) -> Array:
@@ -71,7 +72,7 @@ def detection_sight_range(visibility_in_air: npt.ArrayLike) -> Array:
     ndarray
         0.3 x visibility, of which no more than 5 km counts [EASA-sight].
     """
-    visibility = np.asarray(visibility_in_air, dtype=float)
+    visibility = floating(visibility_in_air)
     return np.asarray(_SHARE_OF_VISIBILITY * np.minimum(visibility, _LARGEST_GROUND_VISIBILITY))
 
 
@@ -127,13 +128,11 @@ def radiation_fog_chance(
     A calmer, moister or darker hour never has less of it. Cloud, which keeps the ground warm, takes nothing off, since
     it is forecast too poorly; nor does dry ground.
     """
-    humidity, wind, sun = np.broadcast_arrays(
-        *(np.asarray(v, dtype=float) for v in (relative_humidity, wind_speed, sun_elevation))
-    )
+    humidity, wind, sun = np.broadcast_arrays(*(floating(v) for v in (relative_humidity, wind_speed, sun_elevation)))
     calm = _calm(wind)
     low = np.clip((_HIGH_SUN - np.where(np.isnan(sun), -90.0, sun)) / (_HIGH_SUN - _LOW_SUN), 0.0, 1.0)
     left = np.asarray(calm * low)
-    chance = np.zeros(left.shape)
+    chance = np.zeros(left.shape, dtype=left.dtype)
     counts = left > 0
     saturated = normal_probability((humidity[counts] - 1.0) / HUMIDITY_ERROR)
     chance[counts] = left[counts] * saturated
@@ -173,8 +172,9 @@ def lasting_fog_chance(earlier_chance: npt.ArrayLike, hours: npt.ArrayLike, wind
     >>> lasting_fog_chance(0.4, [1, 2, 3, 4], 1.0).tolist()
     [0.30000000000000004, 0.2, 0.1, 0.0]
     """
-    left = np.clip(1.0 - np.asarray(hours, dtype=float) / FOG_LASTS, 0.0, 1.0)
-    return np.asarray(np.asarray(earlier_chance, dtype=float) * left * _calm(np.asarray(wind_speed, dtype=float)))
+    chance = floating(earlier_chance)
+    left = np.clip(1.0 - np.asarray(hours, dtype=chance.dtype) / FOG_LASTS, 0.0, 1.0)
+    return np.asarray(chance * left * _calm(floating(wind_speed)))
 
 
 def _calm(wind: Array) -> Array:
@@ -196,5 +196,5 @@ def unseen_fog_chance(air_temperature: npt.ArrayLike, dew_point_temperature: npt
         1 in saturated air, 0.5 with a dew point 2 K below the temperature, 0.25 with 2.3 K, 0.1 with 3 K, 0 from 4 K;
         linear between; NaN in, NaN out. Common practice, no source.
     """
-    spread = np.asarray(air_temperature, dtype=float) - np.asarray(dew_point_temperature, dtype=float)
+    spread = floating(air_temperature) - floating(dew_point_temperature)
     return np.asarray(np.interp(spread, *_FOG_OF_SPREAD))

@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from wxfly.physics.air.risk import Statement, statement
-from wxfly.physics.precision import unrepeated
+from wxfly.physics.precision import floating, unrepeated
 
 Array = npt.NDArray[np.float64]
 
@@ -100,7 +100,7 @@ def whole_codes(code: npt.ArrayLike) -> npt.NDArray[np.float64]:
     >>> whole_codes([61.0, 95.5]).tolist()
     [61.0, nan]
     """
-    whole = np.asarray(code, dtype=float)
+    whole = floating(code)
     given = unrepeated(whole)
     told = np.where((given == np.round(given)) & (given >= 0) & (given <= 99), given, np.nan)
     return np.broadcast_to(told, whole.shape)
@@ -134,14 +134,15 @@ def _table(rows: tuple[tuple[tuple[int, ...], float], ...], other: float) -> npt
 
 
 def _entries(weather_code: npt.ArrayLike, table: npt.NDArray[Any]) -> npt.NDArray[Any]:
-    given = np.asarray(weather_code, dtype=float)
+    given = floating(weather_code)
     code = unrepeated(given)
     with np.errstate(invalid="ignore"):
         entry = code.astype(np.uint8)
     is_other = entry != code  # a code that is missing, or none
     if is_other.any():
         entry = np.where(is_other, np.uint8(_CODES), entry)
-    return np.broadcast_to(table[entry], given.shape)
+    own = table if table.dtype == bool else table.astype(given.dtype, copy=False)
+    return np.broadcast_to(own[entry], given.shape)
 
 
 def is_code_of(weather_code: npt.ArrayLike, codes: tuple[int, ...]) -> npt.NDArray[np.bool_]:
@@ -151,7 +152,7 @@ def is_code_of(weather_code: npt.ArrayLike, codes: tuple[int, ...]) -> npt.NDArr
 
 def code_in(weather_code: npt.ArrayLike, codes: tuple[int, ...]) -> Statement:
     """Return the statement that the present weather is one of the codes; unknown where the code is missing."""
-    code = np.asarray(weather_code, dtype=float)
+    code = floating(weather_code)
     return statement(is_code_of(code, codes), code)
 
 

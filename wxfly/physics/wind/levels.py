@@ -17,7 +17,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from wxfly.physics.precision import at_least
+from wxfly.physics.precision import at_least, floating
 from wxfly.physics.wind import error
 from wxfly.physics.wind.log_law import (
     OPEN_GROUND_ROUGHNESS_LENGTH,
@@ -238,7 +238,7 @@ def from_one_level(
     from 2 to 150 m. The speed is at most `LARGEST_RATIO` times the wind at the level.
     """
     surface_known = roughness_length is not None
-    z0 = np.asarray(OPEN_GROUND_ROUGHNESS_LENGTH if roughness_length is None else roughness_length, dtype=float)
+    z0 = floating(OPEN_GROUND_ROUGHNESS_LENGTH if roughness_length is None else roughness_length)
     stability_known = ~np.isnan(obukhov_length) & np.ones(z.shape, bool)
     by_log = surface_layer_wind_speed(
         only.speed,
@@ -277,7 +277,7 @@ def cubic_weights(x: npt.ArrayLike) -> tuple[Array, Array, Array, Array]:
     tuple of ndarray
         Weights of the points at -1, 0, 1 and 2 by Lagrange's polynomials. They add up to 1.
     """
-    x = np.asarray(x, dtype=float)
+    x = floating(x)
     return (
         np.asarray(-x * (x - 1) * (x - 2) / 6),
         np.asarray((x + 1) * (x - 1) * (x - 2) / 2),

@@ -13,6 +13,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from wxfly.physics.precision import floating
 from wxfly.physics.wind.stability import StabilitySource, momentum_stability_correction
 
 Array = npt.NDArray[np.float64]
@@ -51,8 +52,8 @@ def wind_components(wind_speed: npt.ArrayLike, wind_from_direction: npt.ArrayLik
     -----
     ``-U sin(d)``, ``-U cos(d)``: the definition of the two components ([Stull-1988]); for any speed and angle.
     """
-    speed = np.asarray(wind_speed, dtype=float)
-    angle = np.deg2rad(np.where(speed == 0, 0.0, np.asarray(wind_from_direction, dtype=float)))
+    speed = floating(wind_speed)
+    angle = np.deg2rad(np.where(speed == 0, 0.0, floating(wind_from_direction)))
     return np.asarray(-speed * np.sin(angle)), np.asarray(-speed * np.cos(angle))
 
 
@@ -75,7 +76,7 @@ def wind_from_components(eastward_wind: npt.ArrayLike, northward_wind: npt.Array
     -----
     ``atan2(-u, -v)``, the definition ([Stull-1988]); for any components.
     """
-    east, north = np.asarray(eastward_wind, dtype=float), np.asarray(northward_wind, dtype=float)
+    east, north = floating(eastward_wind), floating(northward_wind)
     return np.asarray(np.hypot(east, north)), direction_from_components(east, north)
 
 
@@ -127,14 +128,14 @@ def log_law_wind_speed(
     z > d + 10 z0, below about 100 m and for z/L below 1. Not capped; forecasts are converted by
     `surface_layer_wind_speed`.
     """
-    z0 = np.asarray(roughness_length, dtype=float)
-    length = np.asarray(obukhov_length, dtype=float)
-    d = np.asarray(displacement_height, dtype=float)
-    over = _log_law_shape(np.asarray(wanted_height, dtype=float) - d, z0, 1.0 / length)
-    under = _log_law_shape(np.asarray(height, dtype=float) - d, z0, 1.0 / length)
+    z0 = floating(roughness_length)
+    length = floating(obukhov_length)
+    d = floating(displacement_height)
+    over = _log_law_shape(floating(wanted_height) - d, z0, 1.0 / length)
+    under = _log_law_shape(floating(height) - d, z0, 1.0 / length)
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = np.where(under > 0, over / under, np.nan)
-    return np.asarray(np.asarray(wind_speed, dtype=float) * ratio)
+    return np.asarray(floating(wind_speed) * ratio)
 
 
 def _log_law_shape(height: Array, z0: Array, inverse_length: Array) -> Array:
@@ -166,8 +167,8 @@ def power_law_wind_speed(
         ``U(zr) (z/zr)**exponent`` [m s-1]. Common practice between 10 and 150 m over open land; right on average over
         day and night, not in a single hour.
     """
-    ratio = np.asarray(wanted_height, dtype=float) / np.asarray(height, dtype=float)
-    return np.asarray(np.asarray(wind_speed, dtype=float) * ratio ** np.asarray(exponent, dtype=float))
+    ratio = floating(wanted_height) / floating(height)
+    return np.asarray(floating(wind_speed) * ratio ** floating(exponent))
 
 
 def surface_layer_wind_speed(
@@ -210,7 +211,7 @@ def surface_layer_wind_speed(
     0.075. Below that threshold the result errs on the high side, because [Tower] has less shear at night than flat
     land. All arguments are broadcast; the result is continuous in every one of them.
     """
-    inverse = 1.0 / np.asarray(obukhov_length, dtype=float)
+    inverse = 1.0 / floating(obukhov_length)
     weakened = np.where(inverse < 0, UNSTABLE_SHARE, STABLE_SHARE[stability_source]) * inverse
     with np.errstate(divide="ignore"):
         by_log = log_law_wind_speed(

@@ -19,6 +19,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from wxfly.physics.precision import floating
 from wxfly.physics.wind.levels import (
     EVERY_STABILITY,
     ROUNDED_UP,
@@ -142,14 +143,14 @@ def wind_at_height(
     from 10 and 122 m to 38 m its error is 0.67 m/s, that of the interpolated speed 0.40 m/s.
     """
     _check_choices(missing_level, interpolation, stability_source, unknown_stability)
-    speed = np.asarray(wind_speed, dtype=float)
-    direction = np.broadcast_to(np.asarray(wind_from_direction, dtype=float), speed.shape)
-    level = np.broadcast_to(np.asarray(heights, dtype=float), speed.shape)
+    speed = floating(wind_speed)
+    direction = np.broadcast_to(floating(wind_from_direction), speed.shape)
+    level = np.broadcast_to(floating(heights), speed.shape)
     shape = np.broadcast_shapes(speed.shape[:-1], np.shape(wanted_height))
-    z = np.broadcast_to(np.asarray(wanted_height, dtype=float), shape)
+    z = np.broadcast_to(floating(wanted_height), shape)
     if (level <= 0).any() or (z <= 0).any():
         raise ValueError("heights must be above ground: positive, in m")
-    length = np.asarray(np.nan if obukhov_length is None else obukhov_length, dtype=float)
+    length = floating(np.nan if obukhov_length is None else obukhov_length)
     if speed.shape[-1] == 0:
         nothing = np.full(shape, np.nan)
         return WindAtHeight(nothing, nothing, nothing, np.zeros(shape, np.int8))
@@ -249,7 +250,8 @@ def common_levels(speed: Array, direction: Array, heights: Array) -> list[Level]
         return []
     turn = np.broadcast_to(direction, speed.shape)
     everywhere = np.ones(speed.shape[:-1], dtype=bool)
-    return [Level(everywhere, speed[..., k], turn[..., k], heights[k]) for k in range(heights.size)]
+    own = heights.astype(speed.dtype)  # so that single precision stays as it is
+    return [Level(everywhere, speed[..., k], turn[..., k], own[k]) for k in range(heights.size)]
 
 
 class _Profile:
@@ -265,6 +267,7 @@ class _Profile:
         interpolation: Interpolation,
     ) -> None:
         self.levels, self.length, self.interpolation = levels, length, interpolation
+        self.precision = levels[0].speed.dtype
         self.one_level = (roughness_length, displacement_height, length, stability_source)
 
     def _method(self, wanted: float) -> tuple[ProfileMethod, tuple[Level, ...]]:
@@ -281,9 +284,9 @@ class _Profile:
 
     def at(self, wanted: float) -> WindAtHeight:
         """Return the wind at a height [m]."""
-        (method, near), z, length = self._method(wanted), np.asarray(wanted), self.length
+        (method, near), z, length = self._method(wanted), np.asarray(wanted, dtype=self.precision), self.length
         if method is ProfileMethod.AT_LEVEL:
-            return _known(near[0].speed, within_circle(near[0].direction), np.asarray(0.0), method)
+            return _known(near[0].speed, within_circle(near[0].direction), np.zeros((), self.precision), method)
         if method is ProfileMethod.BETWEEN_LEVELS:
             deviation = deviation_between_levels(near[0], near[1], z, length)
             return _known(*between_levels(near[0], near[1], z, self.interpolation), deviation, method)
@@ -299,7 +302,7 @@ class _Profile:
 
         Sines of a direction are those of the wind it comes from, so no angle is worked out.
         """
-        (method, near), z = self._method(wanted), np.asarray(wanted)
+        (method, near), z = self._method(wanted), np.asarray(wanted, dtype=self.precision)
         east, north = near[-1].components
         if method is ProfileMethod.AT_LEVEL:
             return east, north
@@ -333,12 +336,12 @@ def _shared_profile(
     """Return the profile of levels that are the same in every hour; None where every hour must look for its own."""
     _check_choices(missing_level, interpolation, stability_source, unknown_stability)
     if levels is None:
-        levels = common_levels(*(np.asarray(v, dtype=float) for v in (wind_speed, wind_from_direction, heights)))
-    length = np.asarray(np.nan if obukhov_length is None else obukhov_length, dtype=float)
+        levels = common_levels(*(floating(v) for v in (wind_speed, wind_from_direction, heights)))
+    length = floating(np.nan if obukhov_length is None else obukhov_length)
     is_careful = unknown_stability == UnknownStability.CAREFUL and bool(np.isnan(length).any())
     if not levels or is_careful or missing_level != MissingLevel.NOT_KNOWN:
         return None
-    ground = None if roughness_length is None else np.asarray(roughness_length, dtype=float)
+    ground = None if roughness_length is None else floating(roughness_length)
     return _Profile(levels, length, ground, displacement_height, stability_source, interpolation)
 
 
@@ -378,7 +381,7 @@ def wind_profile(
         Arrays of shape ``[..., wanted]``; methods, range (2 to 300 m) and sources as in `wind_at_height`.
     """
     speed, direction, level, wanted = (
-        np.asarray(given, dtype=float) for given in (wind_speed, wind_from_direction, heights, wanted_heights)
+        floating(given) for given in (wind_speed, wind_from_direction, heights, wanted_heights)
     )
     shared = _shared_profile(
         speed,
@@ -395,10 +398,9 @@ def wind_profile(
     )
     if shared is None:
         ground, length = (
-            None if given is None else np.asarray(given, dtype=float)[..., None]
-            for given in (roughness_length, obukhov_length)
+            None if given is None else floating(given)[..., None] for given in (roughness_length, obukhov_length)
         )
-        displacement = np.asarray(displacement_height, dtype=float)[..., None]
+        displacement = floating(displacement_height)[..., None]
         return wind_at_height(
             np.broadcast_to(speed[..., None, :], (*speed.shape[:-1], wanted.size, speed.shape[-1])),
             direction[..., None, :],
@@ -459,7 +461,7 @@ def wind_difference_with_height(
         Layers have their tops every 10 m up to the wanted height; the lowest layer always counts. Valid where
         `wind_at_height` is, for tops up to 300 m.
     """
-    wanted = np.atleast_1d(np.asarray(wanted_height, dtype=float))
+    wanted = np.atleast_1d(floating(wanted_height))
     lowest_top = lowest_height + depth
     own_top = np.maximum(wanted, lowest_top)
     tops = np.union1d(np.arange(lowest_top, own_top.max(), 10.0), own_top)

@@ -15,6 +15,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from wxfly.physics.precision import floating
 from wxfly.physics.probability import normal_probability
 
 Array = npt.NDArray[np.float64]
@@ -74,7 +75,7 @@ def low_level_jet(wind_speed: npt.ArrayLike, heights: npt.ArrayLike) -> LowLevel
     to it is above 0.35. The second: that level has 10 m/s or more, and the wind falls by 5 m/s to a level above it
     ([Whiteman-1997]). The first is weaker than published criteria because forecasts end below the core: [Baas-2009].
     """
-    speed, level = np.asarray(wind_speed, dtype=float), np.asarray(heights, dtype=float)
+    speed, level = floating(wind_speed), floating(heights)
     low = level <= HIGHEST_CORE
     near = speed[..., low]
     if low.sum() < 2 or level[low][-1] < LOWEST_TOP:
@@ -92,7 +93,7 @@ def low_level_jet(wind_speed: npt.ArrayLike, heights: npt.ArrayLike) -> LowLevel
     over = np.where(np.isnan(speed[strong]) | (level <= core_height[strong][:, None]), np.inf, speed[strong])
     flag[strong] |= core[strong] - over.min(axis=-1) >= 5.0
     return LowLevelJet(
-        np.where(unknown, np.nan, flag.astype(float)),
+        np.where(unknown, np.nan, flag.astype(speed.dtype)),
         np.where(flag & ~unknown, core_height, np.nan),
         np.where(flag & ~unknown, core, np.nan),
     )
@@ -125,7 +126,7 @@ def chance_of_lower_jet(wind_speed: npt.ArrayLike, heights: npt.ArrayLike, wante
     >>> float(chance_of_lower_jet([3.0, 6.0, 15.0], [10.0, 80.0, 120.0], 80.0, 10.0).round(2))
     0.25
     """
-    speed, level = np.asarray(wind_speed, dtype=float), np.asarray(heights, dtype=float)
+    speed, level = floating(wind_speed), floating(heights)
     above = (level > wanted_height) & (level <= HIGHEST_CORE)
     over = np.clip((speed[..., above] / limit - 1.0) / FULLY_OVER, 0.0, 1.0)
     lower = normal_probability((wanted_height - level[above]) / JET_HEIGHT_ERROR)

@@ -33,6 +33,8 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
+from wxfly.physics.precision import floating
+
 Array = npt.NDArray[np.float64]
 
 GAMMA = 16.0
@@ -75,7 +77,7 @@ def momentum_stability_correction(height_over_obukhov_length: npt.ArrayLike) -> 
     Unstable: [Paulson-1970] with [Dyer-1974]. Stable: [Beljaars-Holtslag-1991] with a = 1, b = 2/3, c = 5,
     d = 0.35; unlike -5 zeta it does not run away beyond zeta = 1.
     """
-    zeta = np.asarray(height_over_obukhov_length, dtype=float)
+    zeta = floating(height_over_obukhov_length)
     unstable, stable = np.minimum(zeta, 0.0), np.maximum(zeta, 0.0)
     x = np.sqrt(np.sqrt(1.0 - GAMMA * unstable))
     psi_unstable = 2 * np.log((1 + x) / 2) + np.log((1 + x * x) / 2) - 2 * np.arctan(x) + np.pi / 2
@@ -98,7 +100,7 @@ def heat_stability_correction(height_over_obukhov_length: npt.ArrayLike) -> Arra
         The same shape [1]. Unstable: [Paulson-1970] with [Dyer-1974]; stable: [Beljaars-Holtslag-1991]. Measured on
         -2 to 1, usable to 10, as for momentum.
     """
-    zeta = np.asarray(height_over_obukhov_length, dtype=float)
+    zeta = floating(height_over_obukhov_length)
     unstable, stable = np.minimum(zeta, 0.0), np.maximum(zeta, 0.0)
     psi_unstable = 2 * np.log((1 + np.sqrt(1.0 - GAMMA * unstable)) / 2)
     tail = _BH_C / _BH_D
@@ -154,14 +156,14 @@ def obukhov_length_from_temperatures(
             f"heights of the temperatures ({temperature_height}, {temperature_height_above}) must be positive and "
             f"increasing and the wind at {height} m above the roughness length {roughness_length} m"
         )
-    low, high = np.asarray(air_temperature, dtype=float), np.asarray(air_temperature_above, dtype=float)
-    speed = np.maximum(np.asarray(wind_speed, dtype=float), SMALLEST_WIND)
+    low, high = floating(air_temperature), floating(air_temperature_above)
+    speed = np.maximum(floating(wind_speed), SMALLEST_WIND)
     difference = high - low + DRY_ADIABATIC_LAPSE_RATE * (temperature_height_above - temperature_height)
     number = _GRAVITY / ((low + high) / 2) * difference * height / speed**2
     numbers, zetas = _richardson_table(
         float(height), float(temperature_height), float(temperature_height_above), float(roughness_length)
     )
-    return _length(float(height), np.interp(number, numbers, zetas))
+    return _length(float(height), np.interp(number, numbers, zetas).astype(number.dtype, copy=False))
 
 
 @lru_cache(maxsize=64)
@@ -219,13 +221,13 @@ def obukhov_length_from_sun_and_cloud(
     0.09 (1 - 0.5 N**2) K ([van-Ulden-Holtslag-1985]). It never exceeds what H gives, so the change is smooth.
     Not valid for snow, towns, water or slopes.
     """
-    speed = np.maximum(np.asarray(wind_speed, dtype=float), SMALLEST_WIND)
-    sun = np.sin(np.deg2rad(np.asarray(solar_elevation, dtype=float)))
-    cloud = np.asarray(0.5 if cloud_area_fraction is None else cloud_area_fraction, dtype=float)
+    speed = np.maximum(floating(wind_speed), SMALLEST_WIND)
+    sun = np.sin(np.deg2rad(floating(solar_elevation)))
+    cloud = floating(0.5 if cloud_area_fraction is None else cloud_area_fraction)
     cloud = np.clip(np.where(np.isnan(cloud), 0.5, cloud), 0.0, 1.0)
-    given = np.asarray(air_temperature, dtype=float)
+    given = floating(air_temperature)
     temperature = np.where(np.isnan(given), 288.15, given)
-    z, z0 = np.asarray(height, dtype=float), np.asarray(roughness_length, dtype=float)
+    z, z0 = floating(height), floating(roughness_length)
     log = np.log(z / z0)
 
     heat = _heat_flux(sun, cloud, temperature)
@@ -269,4 +271,5 @@ def _stable_zeta(speed: Array, z: Array, log: Array, heat: Array, cloud: Array, 
 
 def _length(height: npt.ArrayLike, zeta: Array) -> Array:
     with np.errstate(divide="ignore"):
-        return np.asarray(np.where(zeta == 0, np.inf, np.asarray(height, dtype=float) / zeta))
+        length = np.asarray(height, dtype=zeta.dtype) / zeta
+    return np.where(zeta == 0, np.asarray(np.inf, dtype=zeta.dtype), length)
