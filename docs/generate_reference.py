@@ -208,7 +208,7 @@ def services() -> str:
     """Return the page of the services that are asked."""
     rows = ["| service | what for | what is sent | terms | under `[sources]` |", "| --- | --- | --- | --- | --- |"]
     for row in SERVICES.values():
-        rows.append(f"| {row.title} | {row.carries} | {row.sends} | {row.terms} | `{row.name}` |")
+        rows.append(f"| {row.title} | {row.provides} | {row.sends} | {row.terms} | `{row.name}` |")
     return "\n".join([NOTE, "# Services\n", *rows, ""])
 
 

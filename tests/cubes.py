@@ -68,7 +68,7 @@ def _pattern(hours, covers):
 
 def without(cube, *names):
     """Return the cube of a source that does not carry some variables at all: they are not lost."""
-    return mark_provided(cube.drop_vars(names).assign_attrs(carried=""))
+    return mark_provided(cube.drop_vars(names).assign_coords(provided=""))
 
 
 def beginning(cube, start):

@@ -34,7 +34,7 @@ WORKED_OUT = ("dew_point_2m", "surface_pressure")  # by the service, from other 
 def names_of(model: str) -> tuple[str, ...]:
     """Return the files that a run of a model has."""
     row = MODELS[model]
-    at_ground = [n for n in OUR_NAMES if row.carries_name(n) and n not in WORKED_OUT]
+    at_ground = [n for n in OUR_NAMES if row.provides_name(n) and n not in WORKED_OUT]
     winds = [f"wind_{c}_component_{h}m" for h in row.wind_heights for c in "uv"]
     return (*at_ground, *winds, *(f"temperature_{h}m" for h in row.temperature_heights))
 

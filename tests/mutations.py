@@ -529,7 +529,12 @@ def _check_magnitudes(parsed):
 def _shape_of(parsed):
     """Return what replies must have in common to lie in one cube: their hours, place, and what they carry."""
     beside = (float(parsed[n]) for n in ("latitude", "longitude", "surface_altitude"))
-    return parsed.attrs["carried"], parsed["time"].values.tobytes(), str(parsed["day_began"].values), *map(str, beside)
+    return (
+        str(parsed["provided"].values),
+        parsed["time"].values.tobytes(),
+        str(parsed["day_began"].values),
+        *map(str, beside),
+    )
 
 
 def _judge_alike(name, alike, before, how, tally):

@@ -3,8 +3,8 @@
 Every variable, every level of it, and stretches of its hours are taken away from three forecasts; no hour may get a
 better state, a larger margin or a better rank.
 
-What a cube notes that its source carries is lost when it is gone, so the rule holds without exception, for required and
-for advised elements. Losses in the replies themselves, before anything is noted: ``test_mutations.py``.
+What a cube states that its source provides is lost when it is gone, so the rule holds without exception, for required
+and for advised elements. Losses in the replies themselves, before anything is noted: ``test_mutations.py``.
 """
 
 import dataclasses
@@ -59,7 +59,7 @@ def open_cube(name, position):
         cube["wind_from_direction"][{"height": above}] = np.nan
         if "no temperature" in name:
             cube = cube.drop_vars("air_temperature_aloft")
-        return mark_provided(cube.assign_attrs(carried=""))
+        return mark_provided(cube.assign_coords(provided=""))
     return load_cube(shipped_folder() / f"{name}.nc").isel(site=position, time=slice(96))
 
 

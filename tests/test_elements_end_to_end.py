@@ -120,7 +120,7 @@ LEFT_OUT = {
 def lost(element):
     name, others = LOST[element]
     cube = changed(**others, **{name: np.nan})
-    return cube.assign_attrs(carried=mark_provided(quiet_cube()).attrs["carried"])
+    return cube.assign_coords(provided=mark_provided(quiet_cube())["provided"])
 
 
 def judged(cube, limits=LIMITS):
@@ -154,7 +154,7 @@ def test_fog_is_outside_only_where_the_source_has_no_visibility_and_all_speaks_f
     before_sunrise = 2
     with_visibility = judged(cube).isel(time=before_sunrise)
     assert State(int(with_visibility["state"])) is State.NARROW
-    poorer = mark_provided(cube.drop_vars("visibility_in_air").assign_attrs(carried=""))
+    poorer = mark_provided(cube.drop_vars("visibility_in_air").assign_coords(provided=""))
     hour = judged(poorer).isel(time=before_sunrise)
     assert State(int(hour["state"])) is State.OUTSIDE
     assert hour["limiting_element"].item() == "fog"

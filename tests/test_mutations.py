@@ -77,7 +77,7 @@ def test_replies_side_by_side_are_judged_as_each_by_itself(name):
             continue
         documents.append((loss.words, alone))
         alike.append(parsed)
-    shapes = [parsed.attrs["carried"] + str(parsed["time"].values[[0, -1]]) for parsed in alike]
+    shapes = [str(parsed["provided"].values) + str(parsed["time"].values[[0, -1]]) for parsed in alike]
     usual = max(set(shapes), key=shapes.count)
     chosen = [at for at, shape in enumerate(shapes) if shape == usual]
     assert len(chosen) > 4

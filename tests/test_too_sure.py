@@ -303,7 +303,7 @@ def calm_dawn(humidity, bases=False, **others):
     if bases:
         return cube
     cube = cube.drop_vars("cloud_base_altitude")
-    return cube.assign_attrs(carried=cube.attrs["carried"].replace("cloud_base_altitude; ", ""))
+    return cube.assign_coords(provided=str(cube["provided"].values).replace("cloud_base_altitude; ", ""))
 
 
 DAWN = 3

@@ -199,14 +199,14 @@ def test_warm_fog_is_seen_without_visibility_and_without_low_cloud():
     cube = quiet_cube().drop_vars("visibility_in_air").drop_vars("cloud_base_altitude")
     cube["air_temperature"][:], cube["dew_point_temperature"][:], cube["relative_humidity"][:] = 278.15, 278.15, 1.0
     cube["low_type_cloud_area_fraction"][:], cube["weather_code"][:] = 0.0, 3.0
-    hours = assess(derive(mark_provided(cube.assign_attrs(carried="")), height=60.0), LIMITS)
+    hours = assess(derive(mark_provided(cube.assign_coords(provided="")), height=60.0), LIMITS)
     assert (hours["state"].values[6:18] == State.OUTSIDE).all()
 
 
 def test_surface_pressure_from_sea_level_where_the_source_has_none():
     given = derive(quiet_cube(), height=60.0)
     without = quiet_cube().drop_vars("surface_air_pressure")
-    estimated = derive(mark_provided(without.assign_attrs(carried="")), height=60.0)
+    estimated = derive(mark_provided(without.assign_coords(provided="")), height=60.0)
     assert estimated["density_altitude"].values == pytest.approx(given["density_altitude"].values, abs=15)
 
 
@@ -215,7 +215,7 @@ def reduced_pressure(ground, temperature):
     cube = quiet_cube().drop_vars("surface_air_pressure").assign_coords(surface_altitude=ground)
     cube["air_temperature"][:], cube["air_temperature_aloft"][:] = temperature, temperature
     cube["air_pressure_at_mean_sea_level"][:] = 101_500.0
-    return mark_provided(cube.assign_attrs(carried=""))
+    return mark_provided(cube.assign_coords(provided=""))
 
 
 @pytest.mark.parametrize("temperature", [263.15, 298.15])
@@ -234,7 +234,7 @@ def test_a_pressure_from_sea_level_is_told_over_high_ground():
     assert pressure_note(derive(reduced_pressure(900.0, 290.0), height=60.0)) == ""
     high = quiet_cube().assign_coords(surface_altitude=1500.0)
     assert pressure_note(derive(high, height=60.0)) == ""
-    lost = high.drop_vars("surface_air_pressure")  # the source carries it: not known, and nothing stands in for it
+    lost = high.drop_vars("surface_air_pressure")  # the source provides it: not known, and nothing stands in for it
     assert pressure_note(derive(lost, height=60.0)) == ""
     assert np.isnan(derive(lost, height=60.0)["density_altitude"].values).all()
 

@@ -12,6 +12,7 @@ from wxfly.answer.windows import find_windows
 from wxfly.assessment.conditions import derive, pressure_note
 from wxfly.assessment.forecast_error import room_to_limits
 from wxfly.assessment.suitability import add_waiting_hours, assess, counts_as_required, not_judged, unknown_elements
+from wxfly.cube.contract import provided_entries, restore_provided
 from wxfly.errors import WxflyError
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.limits import limits_for
@@ -68,5 +69,17 @@ def test_conditions_without_attributes_are_judged_the_same(conditions, lose):
 
 def test_a_forecast_that_has_lost_what_its_source_provides_is_refused():
     cube = wxfly.get_forecast("Kelderness")
-    with pytest.raises(WxflyError, match="has lost its attribute 'carried', so what is missing in it is unknown"):
+    cube["visibility_in_air"].values[5] = np.nan
+    xr.testing.assert_equal(*(wxfly.conditions(one, height=80.0) for one in (cube, cube.drop_attrs(deep=False))))
+    with pytest.raises(WxflyError, match="has lost its coordinate 'provided', so what is missing in it is unknown"):
+        wxfly.conditions(cube.drop_vars("provided"), height=80.0)
+    with pytest.raises(WxflyError, match="wind_speed_of_gust has lost its attribute 'cell_methods', so the time"):
         wxfly.conditions(without_attributes(cube), height=80.0)
+
+
+@pytest.mark.parametrize("work", [lambda cube: cube * 1, lambda cube: cube.map(lambda v: v, keep_attrs=False)])
+def test_what_the_source_provides_outlives_arithmetic(work):
+    cube = quiet_cube(12)
+    lost = work(cube).drop_vars("visibility_in_air").drop_attrs()
+    assert provided_entries(lost) == provided_entries(cube)
+    assert "visibility_in_air" in restore_provided(lost)

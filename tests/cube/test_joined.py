@@ -13,8 +13,10 @@ from wxfly.cube.contract import (
     check_forecast,
     covers_hours,
     finish_cube,
+    from_file,
     models_of,
     provided_heights,
+    to_file,
 )
 from wxfly.cube.joined import hours_by_model, join_models, unknown_hours
 from wxfly.cube.netcdf import load_cube, save_cube
@@ -187,7 +189,7 @@ def test_a_joined_cube_comes_back_from_a_file(tmp_path, read_here):
 def test_a_flag_without_its_models_is_refused(change):
     joined = join_models([fine(), coarse()], NEEDED)
     with pytest.raises(WxflyError, match="forecast_model is damaged"):
-        check_forecast(joined.assign_attrs(change))
+        check_forecast(from_file(to_file(joined).assign_attrs(change)))
 
 
 @given(st.lists(st.integers(0, 11), max_size=6), st.lists(st.integers(0, 47), max_size=10))

@@ -124,7 +124,8 @@ def test_a_newer_schema_is_refused_by_name(cube, tmp_path, monkeypatch):
 
 def test_a_foreign_file_is_refused_in_the_store(cube, tmp_path):
     cube.to_netcdf(tmp_path / "a.nc", engine="h5netcdf")
-    load_cube(tmp_path / "a.nc")
+    for read in (load_cube, read_foreign):
+        xr.testing.assert_equal(read(tmp_path / "a.nc")["provided"], cube["provided"])
     with pytest.raises(WxflyError, match="not written by wxfly"):
         load_cube(tmp_path / "a.nc", verify=True)
 

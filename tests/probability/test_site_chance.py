@@ -49,8 +49,8 @@ def test_an_ensemble_is_not():
 
 def test_what_an_ensemble_does_not_carry_is_taken_from_the_one_forecast():
     lacking = members_cube(11).drop_vars(["kp_index", "visibility_in_air"])
-    lacking.attrs["carried"] = "; ".join(
-        entry for entry in lacking.attrs["carried"].split("; ") if entry not in ("kp_index", "visibility_in_air")
+    lacking["provided"] = "; ".join(
+        entry for entry in str(lacking["provided"].values).split("; ") if entry not in ("kp_index", "visibility_in_air")
     )
     cube = quiet_cube()
     filled = with_what_is_missing(lacking, cube)
@@ -73,7 +73,7 @@ def test_several_models_make_an_ensemble_of_their_own():
     calm, windy = quiet_cube(), quiet_cube()
     windy["wind_speed"] = windy["wind_speed"] + 9.0
     low = windy.sel(height=[10.0])
-    low.attrs["carried"] = low.attrs["carried"].replace(" 10 80 120", " 10")
+    low["provided"] = str(low["provided"].values).replace(" 10 80 120", " 10")
     site_chance, _ = judge(calm, [calm, low, calm])
     assert site_chance.members == 3
     assert site_chance.hours.max() <= 1 - 1 / 5 + 1e-9
@@ -97,9 +97,9 @@ def test_missing_members_are_told():
 
 def test_a_lost_member_leaves_a_chance_where_an_advised_element_is_known_to_none():
     members = members_cube(18).drop_vars("visibility_in_air")
-    members.attrs["carried"] = members.attrs["carried"].replace("; visibility_in_air", "")
+    members["provided"] = str(members["provided"].values).replace("; visibility_in_air", "")
     cube = quiet_cube().drop_vars("visibility_in_air")
-    cube.attrs["carried"] = cube.attrs["carried"].replace("; visibility_in_air", "")
+    cube["provided"] = str(cube["provided"].values).replace("; visibility_in_air", "")
     whole, _ = judge(cube, [members])
     lost, _ = judge(cube, [with_lost_members(members, 3)])
     assert np.isfinite(lost.hours[1:-1]).all()

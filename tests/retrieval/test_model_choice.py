@@ -133,7 +133,7 @@ def test_every_place_has_the_finest_model_that_covers_it(land, covering, days):
         assert reach == sorted(reach)
         assert reach[-1] >= min(end + AROUND, NOW + np.timedelta64(24 * 14, "h"))
         for name in BY_THEMSELVES:
-            assert any(m.carries_name(name) for m in plan.asked), name
+            assert any(m.provides_name(name) for m in plan.asked), name
         chosen[first] += 1
     assert {"icon_d2", "ncep_hrrr_conus", "cmc_gem_hrdps", "ecmwf_ifs", "icon_eu"} <= set(chosen)
 

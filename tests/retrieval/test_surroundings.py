@@ -101,7 +101,7 @@ def test_equal_cells_leave_the_chance_and_unlike_ones_lower_it(server, tmp_path,
         found[name] = ask()
     server.always.clear()
     without = found["plain"].cube.drop_vars([WIND, GUST])
-    without.attrs["carried"] = "; ".join(e for e in without.attrs["carried"].split("; ") if e not in (WIND, GUST))
+    without["provided"] = "; ".join(e for e in str(without["provided"].values).split("; ") if e not in (WIND, GUST))
     plain, coast = chances(found["plain"]), chances(found["coast"])
     np.testing.assert_array_equal(plain, chances(type("Same", (), {**vars(found["plain"]), "cube": without})()))
     known = np.isfinite(plain)

@@ -15,7 +15,16 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from wxfly.cube.contract import FORECAST_MODEL, covers_hours, provided_heights, span_coordinates, spans_of, state_spans
+from wxfly.cube.contract import (
+    FORECAST_MODEL,
+    covers_hours,
+    provided_heights,
+    read_entries,
+    span_coordinates,
+    spans_of,
+    state_spans,
+    with_provided,
+)
 from wxfly.cube.joined import provided_by_model
 from wxfly.physics.air import sun
 from wxfly.pilot.elements import ELEMENTS
@@ -173,7 +182,7 @@ class HourValues:
         return self._taken[name]
 
     def levels(self, name: str) -> tuple[Array, Array]:
-        """Return a variable with the height on the last axis, and the heights [m] at which its source carries it."""
+        """Return a variable with the height on the last axis, and the heights [m] at which its source provides it."""
         heights = provided_heights(self.hours, name)
         shape = (*self.shape, heights.size)
         if not heights.size:
@@ -224,11 +233,11 @@ class HourValues:
         return elevation, azimuth
 
     def has(self, name: str) -> bool:
-        """Whether the source carries the variable at all."""
+        """Whether the source provides the variable at all."""
         return name in self.hours
 
     def by_model(self) -> list[tuple[HourValues, Flags]]:
-        """Return for each model of the hours a taker of what it carries, and where it speaks.
+        """Return for each model of the hours its variables, and flags of its hours.
 
         Returns
         -------
@@ -240,13 +249,15 @@ class HourValues:
         if self._models is None:
             return [(self, everywhere)]
         provided = provided_by_model(self.hours)
-        named = [{entry.split()[0] for entry in text.split("; ") if entry} for text in provided]
+        named = [{name for name, *_ in read_entries(text)} for text in provided]
         of_some = set().union(*named)
         codes = np.nan_to_num(self._models).reshape(everywhere.shape)
         return [
             (
                 HourValues(
-                    self.hours.drop_vars([n for n in of_some - own if n in self.hours]).assign_attrs(carried=text),
+                    with_provided(
+                        self.hours.drop_vars([n for n in of_some - own if n in self.hours]), read_entries(text)
+                    ),
                     precision=self.precision,
                 ),
                 here,
@@ -318,7 +329,7 @@ def _lost_at_edges(take: HourValues, height: float) -> Flags:
     if "precipitation_probability" in missing:  # it matters where what falls may freeze, on the ground or in flight
         may_freeze = ~(take("air_temperature") > WARM)
         missing["precipitation_probability"] = missing["precipitation_probability"] & may_freeze
-    # By stability wind is carried to a height: from temperatures, or sun and cloud. With one level all hangs on it.
+    # With one level of wind only stability, from temperatures or from sun and cloud, gives the wind at a height.
     stability = () if take.has("air_temperature_aloft") else ("cloud_area_fraction",)
     if take.has("wind_speed") and take.levels("wind_speed")[1].size == 1:
         stability = (*stability, "surface_roughness_length", "air_temperature", "air_temperature_aloft")

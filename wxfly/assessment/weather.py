@@ -166,7 +166,7 @@ def _forecast_precipitation(take: HourValues, code: Array, rate: Array) -> Array
 
 
 def _probability(take: HourValues) -> tuple[Array, Array]:
-    """Return the probability of precipitation, and where it is lost: carried and missing, it counts as certain."""
+    """Return the probability of precipitation, and where it is lost: provided and missing, it counts as certain."""
     given = take("precipitation_probability")
     is_lost = np.isnan(given) & take.has("precipitation_probability")
     return np.where(is_lost, 1.0, given), is_lost.astype(float)

@@ -1,4 +1,4 @@
-"""Wind aloft: the wind of a forecast's hours carried to one height or many, over the ground of a site.
+"""Wind aloft: the wind of a forecast's hours at one height or many, over the ground of a site.
 
 Between and above the levels of a model nothing is adjusted: they carry the model's own ground. Only where the model has
 wind at one level alone does the ground of the site come in, and only where it raises the wind.
@@ -26,9 +26,10 @@ measured over short grass."""
 CONVECTIVE_VELOCITY_BY_DAY = 2.5
 """Taken for a sunny hour where a source has no gust [m s-1]; the upper end of 1 to 2.5 (common practice, no source)."""
 GUST_DEVIATION = 0.6
-"""Of the increment of a gust carried from 10 to 80 m [m s-1]: 0.58 and 0.59 on two masts (evidence page on wind)."""
+"""Error of a gust that is extrapolated from 10 to 80 m by its increment [m s-1]: 0.58 and 0.59 on two masts (evidence
+page on wind)."""
 GUST_DEVIATION_WITHOUT_FORECAST = 1.8
-"""Of a gust worked out from the mean wind alone [m s-1]: 1.3 to 1.8 on the same masts."""
+"""Error of a gust from the mean wind alone [m s-1]: 1.3 to 1.8 on the same masts."""
 _INSTANTS = (
     "wind_speed",
     "wind_from_direction",
@@ -161,7 +162,7 @@ class WindAloft:
         )
 
     def _stability(self) -> tuple[Array, StabilitySource, npt.NDArray[np.bool_]]:
-        """Return the Obukhov length, what it is from, and where it is lost though the source carries what it needs."""
+        """Return the Obukhov length, what it is from, and where it is lost though the source provides what it needs."""
         near_ground = self.stamps("air_temperature")
         aloft, heights = self.stamps.levels("air_temperature_aloft")
         lowest = self.speed[..., 0] if self.heights.size else np.full(self.stamps.shape, np.nan)
@@ -179,7 +180,7 @@ class WindAloft:
         return length, StabilitySource.SUN_AND_CLOUD, lost
 
     def _lost(self, *names: str) -> npt.NDArray[np.bool_]:
-        """Tell where something that the source carries is missing."""
+        """Return where something that the source provides is missing."""
         lost = np.zeros(self.stamps.shape, dtype=bool)
         for name in names:
             if self.stamps.has(name):
@@ -188,7 +189,7 @@ class WindAloft:
 
 
 def _at_heights(values: Array, heights: Array, wanted: Array) -> Array:
-    """Return levels at the wanted heights; one that is not carried is missing."""
+    """Return levels at the wanted heights; one that is not provided is missing."""
     result = np.full((*values.shape[:-1], wanted.size), np.nan, dtype=values.dtype)
     for position, height in enumerate(wanted):
         here = np.flatnonzero(heights == height)

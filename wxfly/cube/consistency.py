@@ -294,7 +294,7 @@ def hide_contradictions(cube: xr.Dataset) -> xr.Dataset:
     Parameters
     ----------
     cube : xarray.Dataset
-        A forecast cube, with any horizontal dimensions, with or without members. Its ``carried`` attribute is set.
+        A forecast cube, with any horizontal dimensions, with or without members. It states what its source provides.
 
     Returns
     -------

@@ -29,6 +29,7 @@ from wxfly.cube.contract import (
     VARIABLES,
     Provenance,
     describe_coordinates,
+    from_file,
     span_coordinates,
     state_spans,
     with_lost_members,
@@ -94,7 +95,7 @@ def check_contents(cube: xr.Dataset, place: str) -> xr.Dataset:
     for dimension in (d for d in (*HORIZONTAL, *across) if d in cube.dims):
         if not cube.sizes[dimension]:
             raise WxflyError(f"{place}: there is no {dimension} in it")
-    checked = xr.Dataset(variables, coords=coordinates, attrs=_checked(cube.attrs, OF_CUBE, place))
+    checked = from_file(xr.Dataset(variables, coords=coordinates, attrs=_checked(cube.attrs, OF_CUBE, place)))
     if ENSEMBLE in checked.dims:  # early versions of wxfly noted them as a number
         checked = with_lost_members(checked, int(checked.attrs.pop("missing_members", 0)))
     if FORECAST_MODEL in checked.coords:

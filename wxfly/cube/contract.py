@@ -25,7 +25,7 @@ variable with a span other than that of ``time_bnds`` has its own time coordinat
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Hashable, Mapping, Sequence
+from collections.abc import Collection, Hashable, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -256,8 +256,13 @@ class Coordinate:
     positive: str | None = None
 
 
-# Attributes of a joined cube with one entry for each model, and the separator of the entries.
-_PROVIDED_BY_MODEL, _RUNS_BY_MODEL = ("provided_by_model", " | "), ("runs_by_model", " ")
+PROVIDED, PROVIDED_BY_MODEL, RUNS_BY_MODEL = "provided", "provided_by_model", "runs_by_model"
+"""Scalar coordinates with the variables and heights that the source of a cube provides, and those of each model of a
+joined cube; they survive arithmetic. The runs of a joined cube are an attribute."""
+BETWEEN_ENTRIES = " | "
+"""Separator of the models in `PROVIDED_BY_MODEL`."""
+# In a file both coordinates are attributes.
+_ATTRIBUTES_IN_FILES = {PROVIDED: "carried", PROVIDED_BY_MODEL: PROVIDED_BY_MODEL}
 
 NUMBERS, TIMES, NAMES = "numbers", "times", "texts"
 _BY_ITSELF: tuple[str, ...] = ()
@@ -445,6 +450,17 @@ def _method_of(cube: xr.Dataset, name: str) -> str | None:
     return stated[1] if stated else None
 
 
+def has_lost_span(cube: xr.Dataset, name: str) -> bool:
+    """Return whether a variable no longer states its span, and could cover an hour or be of an instant."""
+    return (
+        name in VARIABLES
+        and VARIABLES[name].covers_hours != _INSTANT
+        and VARIABLES[name].method is not None
+        and own_time(cube, name) is None
+        and _method_of(cube, name) is None
+    )
+
+
 def spans_of(cube: xr.Dataset) -> dict[str, Span]:
     """Return the span of every variable of a cube."""
     return {str(name): covers_hours(cube, str(name)) for name in cube.data_vars}
@@ -512,7 +528,7 @@ def side_by_side(cubes: Sequence[xr.Dataset]) -> xr.Dataset:
         return cubes[0]
     spans = [spans_of(cube) for cube in cubes]
     joined = xr.concat(
-        [cube.drop_vars(span_coordinates(cube)) for cube in cubes],
+        [cube.drop_vars([*span_coordinates(cube), *_ATTRIBUTES_IN_FILES], errors="ignore") for cube in cubes],
         "site",
         data_vars="all",
         coords="different",
@@ -525,6 +541,9 @@ def side_by_side(cubes: Sequence[xr.Dataset]) -> xr.Dataset:
         name: (min(s[name][0] for s in spans if name in s), max(s[name][1] for s in spans if name in s))
         for name in {n for s in spans for n in s}
     }
+    joined = mark_provided(with_provided(joined, (entry for cube in cubes for entry in provided_entries(cube))))
+    if PROVIDED_BY_MODEL in cubes[0].coords:
+        joined = joined.assign_coords({PROVIDED_BY_MODEL: cubes[0][PROVIDED_BY_MODEL].variable})
     return state_spans(joined, {str(n): widest[str(n)] for n in joined.data_vars})
 
 
@@ -552,8 +571,32 @@ def mark_provided(cube: xr.Dataset, also: Mapping[str, Collection[float]] | None
         if cube[name].chunks is not None and known[name]:
             continue  # a lazy cube is not read for this: its source stated the heights
         known[name] |= {float(h) for h in _heights_with_values(cube[name])}
-    provided = [" ".join([name, *(f"{h:g}" for h in sorted(known[name]))]) for name in sorted(known)]
-    return cube.assign_attrs(carried="; ".join(provided))
+    return with_provided(cube, ([name, *(f"{h:g}" for h in sorted(known[name]))] for name in sorted(known)))
+
+
+def with_provided(cube: xr.Dataset, entries: Iterable[Sequence[str]]) -> xr.Dataset:
+    """State on a cube what its source provides, as `provided_entries` returns it, in place of what was stated."""
+    return _without_attribute(cube, PROVIDED).assign_coords({PROVIDED: "; ".join(map(" ".join, entries))})
+
+
+def from_file(cube: xr.Dataset) -> xr.Dataset:
+    """Turn the attributes of a file that state what the source provides into coordinates."""
+    stated = {name: cube.attrs[key] for name, key in _ATTRIBUTES_IN_FILES.items() if key in cube.attrs}
+    for name in stated:
+        cube = _without_attribute(cube, name)
+    return cube.assign_coords(stated)
+
+
+def to_file(cube: xr.Dataset) -> xr.Dataset:
+    """Turn the coordinates that state what the source provides into attributes, as files have them."""
+    stated = {key: str(cube[name].values) for name, key in _ATTRIBUTES_IN_FILES.items() if name in cube.variables}
+    return cube.drop_vars(list(_ATTRIBUTES_IN_FILES), errors="ignore").assign_attrs(stated)
+
+
+def _without_attribute(cube: xr.Dataset, name: str) -> xr.Dataset:
+    cube = cube.copy()
+    cube.attrs.pop(_ATTRIBUTES_IN_FILES[name], None)
+    return cube
 
 
 def provided_heights(cube: xr.Dataset, name: str) -> npt.NDArray[np.float64]:
@@ -565,8 +608,18 @@ def provided_heights(cube: xr.Dataset, name: str) -> npt.NDArray[np.float64]:
 
 
 def provided_entries(cube: xr.Dataset) -> list[list[str]]:
-    """Return the name and heights [m] of each variable that the source provides, as noted on the cube."""
-    return [entry.split() for entry in str(cube.attrs.get("carried", "")).split("; ") if entry]
+    """Return the name and heights [m] of each variable that the source provides, as stated on the cube or its file."""
+    return read_entries(stated_text(cube, PROVIDED))
+
+
+def read_entries(text: str) -> list[list[str]]:
+    """Return the name and heights [m] of each variable from the text of `PROVIDED`, or of one model."""
+    return [entry.split() for entry in text.split("; ") if entry]
+
+
+def stated_text(cube: xr.Dataset, name: str) -> str:
+    """Return the text of `PROVIDED` or `PROVIDED_BY_MODEL`, also of a file just opened; empty where none is stated."""
+    return str(cube[name].values if name in cube.coords else cube.attrs.get(_ATTRIBUTES_IN_FILES[name], ""))
 
 
 def _heights_with_values(variable: xr.DataArray) -> npt.NDArray[np.float64]:
@@ -654,14 +707,15 @@ def _check_models(cube: xr.Dataset, place: str) -> None:
         return
     names = models_of(cube)
     codes = cube[FORECAST_MODEL].values.astype(float)
-    provided, runs = (str(cube.attrs.get(key, "")).split(by) for key, by in (_PROVIDED_BY_MODEL, _RUNS_BY_MODEL))
+    provided = stated_text(cube, PROVIDED_BY_MODEL).split(BETWEEN_ENTRIES)
+    runs = str(cube.attrs.get(RUNS_BY_MODEL, "")).split(" ")
     is_flag = np.isin(codes[np.isfinite(codes)], np.arange(len(names))).all()
     if not (is_flag and len(provided) == len(runs) == len(names)):
         raise WxflyError(f"{place}: {FORECAST_MODEL} is damaged; which model an hour is of is not known")
 
 
 def _check_provided(cube: xr.Dataset, place: str) -> None:
-    """Check the attribute that separates a lost variable from one that the model never had."""
+    """Check the coordinate that separates a lost variable from one that the model never had."""
     try:
         sound = all(
             name in VARIABLES and all(0.0 < float(height) < _HIGHEST for height in heights)
@@ -669,8 +723,8 @@ def _check_provided(cube: xr.Dataset, place: str) -> None:
         )
     except ValueError:
         sound = False
-    if not sound or not isinstance(cube.attrs.get("carried", ""), str):
-        raise WxflyError(f"{place}: the attribute 'carried' is damaged; what the forecast has lost is not known")
+    if not sound or (PROVIDED in cube.coords and cube[PROVIDED].dtype.kind not in "OU"):
+        raise WxflyError(f"{place}: the coordinate '{PROVIDED}' is damaged; what the forecast has lost is not known")
 
 
 def _check_time(cube: xr.Dataset, place: str) -> None:

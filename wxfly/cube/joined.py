@@ -4,7 +4,7 @@ The first model that has everything an hour needs takes the whole hour; where it
 takes the whole hour. So models change where the finer one ends, and around hours that it has lost.
 
 The flag `wxfly.cube.contract.FORECAST_MODEL` states the model of each hour. Models provide different heights and
-variables, as noted in the attribute ``provided_by_model``: a height that only another model has is not missing.
+variables, as stated in the coordinate ``provided_by_model``: a height that only another model has is not missing.
 """
 
 from __future__ import annotations
@@ -19,8 +19,12 @@ import numpy.typing as npt
 import xarray as xr
 
 from wxfly.cube.contract import (
+    BETWEEN_ENTRIES,
     BETWEEN_MODELS,
     FORECAST_MODEL,
+    PROVIDED,
+    PROVIDED_BY_MODEL,
+    RUNS_BY_MODEL,
     VARIABLES,
     check_forecast,
     covers_hours,
@@ -31,6 +35,8 @@ from wxfly.cube.contract import (
     restore_provided,
     span_coordinates,
     state_spans,
+    stated_text,
+    with_provided,
 )
 
 Flags = npt.NDArray[np.bool_]
@@ -45,9 +51,8 @@ BY_THEMSELVES: tuple[tuple[str, ...], ...] = (
 """Groups of variables that may come from one other model where the hour's own model does not provide the first of the
 group. Variables of a profile, of the heat of the air or of its water are never taken."""
 
-PROVIDED_BY_MODEL, RUNS_BY_MODEL, TAKEN = "provided_by_model", "runs_by_model", "taken_from_models"
-"""Attributes of a joined cube, one entry per model: what it provides, its run, and what it takes from which model."""
-_BETWEEN = " | "
+TAKEN = "taken_from_models"
+"""Attribute of a joined cube, one entry per model: what it takes from which model."""
 _HOUR_BEFORE = (-1.0, 0.0)
 
 
@@ -139,7 +144,7 @@ def hours_by_model(cube: xr.Dataset) -> tuple[ModelHours, ...]:
         return (ModelHours(names[0], run, time[0], time[-1], _entries(str(cube.attrs.get(TAKEN, "")))),)
     codes = np.nan_to_num(cube[FORECAST_MODEL].values).astype(int)
     runs = [np.datetime64(text.rstrip("Z"), "s") for text in str(cube.attrs[RUNS_BY_MODEL]).split()]
-    taken = [_entries(text) for text in str(cube.attrs.get(TAKEN, "")).split(_BETWEEN)]
+    taken = [_entries(text) for text in str(cube.attrs.get(TAKEN, "")).split(BETWEEN_ENTRIES)]
     edges = [0, *(np.flatnonzero(np.diff(codes)) + 1), codes.size]
     return tuple(
         ModelHours(names[codes[a]], runs[codes[a]], time[a], time[b - 1], taken[codes[a]]) for a, b in pairwise(edges)
@@ -147,15 +152,15 @@ def hours_by_model(cube: xr.Dataset) -> tuple[ModelHours, ...]:
 
 
 def provided_by_model(cube: xr.Dataset) -> list[str]:
-    """Return what each model of a joined cube provides, in the form of `wxfly.cube.contract.mark_provided`."""
-    return str(cube.attrs.get(PROVIDED_BY_MODEL, "")).split(_BETWEEN)
+    """Return what each model of a joined cube provides, a text as `wxfly.cube.contract.read_entries` takes it."""
+    return stated_text(cube, PROVIDED_BY_MODEL).split(BETWEEN_ENTRIES)
 
 
 def with_models_of(cube: xr.Dataset, joined: xr.Dataset, provided: Sequence[str]) -> xr.Dataset:
     """Add to a cube the flag of a joined one, and what each of its models provides."""
     flag = joined[FORECAST_MODEL].reindex(time=cube["time"].values)
-    cube = cube.assign_coords({FORECAST_MODEL: ("time", flag.values.astype(float), flag.attrs)})
-    return cube.assign_attrs({PROVIDED_BY_MODEL: _BETWEEN.join(provided)})
+    flags = ("time", flag.values.astype(float), flag.attrs)
+    return cube.assign_coords({FORECAST_MODEL: flags, PROVIDED_BY_MODEL: BETWEEN_ENTRIES.join(provided)})
 
 
 def _entries(text: str) -> dict[str, str]:
@@ -222,21 +227,17 @@ def _choose(cubes: Sequence[xr.Dataset], needed: Collection[str], height: float)
     return np.asarray(first[nearest], dtype=np.int64)
 
 
-def _carries(cube: xr.Dataset) -> set[str]:
-    return {name for name, *_ in provided_entries(cube)}
-
-
 def _taken(cubes: Sequence[xr.Dataset], own: int, here: Flags) -> dict[str, str]:
     """Return what a model takes from which other in its hours: groups of which it does not provide the first.
 
     Each group comes from the model that has it in most of these hours, the first of equals.
     """
-    provided = _carries(cubes[own])
+    provided = [{name for name, *_ in provided_entries(cube)} for cube in cubes]
     found: dict[str, str] = {}
     for group in BY_THEMSELVES:
-        if group[0] in provided:
+        if group[0] in provided[own]:
             continue
-        able = [group[0] in _carries(other) and group[0] in other for other in cubes]
+        able = [group[0] in of_other and group[0] in other for of_other, other in zip(provided, cubes, strict=True)]
         hours = [
             int((_known(other.variables[group[0]]) & here).sum()) if is_able else 0
             for other, is_able in zip(cubes, able, strict=True)
@@ -252,8 +253,8 @@ def _with_taken(cube: xr.Dataset, taken: Mapping[str, str], cubes: Sequence[xr.D
     spans = {}
     if any(group[0] in taken for group in BY_THEMSELVES if _INHIBITION in group):
         # The inhibition of one model does not apply to the unstable air of another.
-        entries = [" ".join(entry) for entry in provided_entries(cube) if entry[0] != _INHIBITION]
-        cube = cube.drop_vars(_INHIBITION, errors="ignore").assign_attrs(carried="; ".join(entries))
+        entries = [entry for entry in provided_entries(cube) if entry[0] != _INHIBITION]
+        cube = with_provided(cube.drop_vars(_INHIBITION, errors="ignore"), entries)
     for name, model in taken.items():
         other = next(c for c in cubes if models_of(c)[0] == model)
         values = other[name].drop_vars([c for c in other[name].coords if c not in other.dims])
@@ -334,11 +335,11 @@ def _reported(joined: xr.Dataset, parts: Sequence[xr.Dataset], taken: Sequence[M
     runs = [np.datetime64(str(part["forecast_reference_time"].values), "s") for part in parts]
     attributes = {
         "model": BETWEEN_MODELS.join(names),
-        TAKEN: _BETWEEN.join("; ".join(f"{n} {m}" for n, m in sorted(t.items())) or "none" for t in taken),
+        TAKEN: BETWEEN_ENTRIES.join("; ".join(f"{n} {m}" for n, m in sorted(t.items())) or "none" for t in taken),
     }
     if len(parts) == 1:
         return joined.assign_attrs(attributes)
-    attributes[PROVIDED_BY_MODEL] = _BETWEEN.join(str(part.attrs["carried"]) for part in parts)
+    provided = BETWEEN_ENTRIES.join(stated_text(part, PROVIDED) for part in parts)
     attributes[RUNS_BY_MODEL] = " ".join("NaT" if np.isnat(run) else f"{run!s:.16}Z" for run in runs)
     for key, between in (("source", "; "), ("institution", "; "), ("license", "; "), ("attribution", "; ")):
         attributes[key] = between.join(dict.fromkeys(str(part.attrs[key]) for part in parts))
@@ -352,7 +353,7 @@ def _reported(joined: xr.Dataset, parts: Sequence[xr.Dataset], taken: Sequence[M
     # The age counts from the oldest run; where one is unknown, from the earliest that it may be.
     run = np.datetime64("NaT", "ns") if any(np.isnat(r) for r in runs) else min(runs).astype("datetime64[ns]")
     starts = [part["oldest_run"].values for part in parts if "oldest_run" in part.coords]
-    joined = joined.assign_coords(forecast_reference_time=((), run))
+    joined = joined.assign_coords({"forecast_reference_time": ((), run), PROVIDED_BY_MODEL: provided})
     if starts:
         joined = joined.assign_coords(oldest_run=((), min(starts)))
     also: dict[str, set[float]] = {}

@@ -19,9 +19,11 @@ from wxfly.cube.contract import (
     SCHEMA_VERSION,
     TIMES_IN_FILES,
     Span,
+    from_file,
     own_time,
     span_coordinates,
     state_spans,
+    to_file,
 )
 from wxfly.errors import DamagedError, WxflyError, shortened
 from wxfly.pilot.own_files import write_beside
@@ -35,6 +37,7 @@ _SITE_NAMES = "site_name"  # in a file; CF: only a numeric variable may have the
 def content_checksum(cube: xr.Dataset) -> str:
     """Return the SHA-256 of all contents of a cube: values, units, names, provenance."""
     digest = hashlib.sha256()
+    cube = to_file(cube)
     for name in sorted(str(n) for n in cube.variables):
         variable = cube[name].variable
         values = variable.values
@@ -72,6 +75,7 @@ def save_cube(cube: xr.Dataset, path: Path) -> None:
     WxflyError
         When the folder is full or not writable; an earlier file stays untouched.
     """
+    cube = to_file(cube)
     marked = cube.assign_attrs({SCHEMA: SCHEMA_VERSION, CHECKSUM: content_checksum(cube)})
     encoding: dict[str, dict[str, Any]] = {}
     for name in [str(n) for n in marked.variables]:
@@ -153,7 +157,7 @@ def load_cube(path: Path, *, verify: bool = False) -> xr.Dataset:
     except OSError as fault:
         raise WxflyError(f"{path}: not a readable netCDF file ({short(fault)})") from None
     check_origin(cube, path, verify=verify)
-    return with_spans_of_schema_1(cube, path)
+    return from_file(with_spans_of_schema_1(cube, path))
 
 
 def read_netcdf(path: Path) -> xr.Dataset:
@@ -173,7 +177,7 @@ def read_netcdf(path: Path) -> xr.Dataset:
     if _SITE_NAMES in cube.variables and cube[_SITE_NAMES].dims == ("site",) and "site" not in cube.variables:
         names = cube[_SITE_NAMES]
         cube = cube.drop_vars(_SITE_NAMES).assign_coords(site=("site", names.values, names.attrs))
-    return cube
+    return to_file(cube)  # xarray itself writes the coordinates of a cube as they are
 
 
 def check_origin(cube: xr.Dataset, path: Path, *, verify: bool) -> None:

@@ -18,7 +18,7 @@ class Service:
         Name of its address, under ``[sources]`` and in the environment as ``WXFLY_<NAME>_URL``.
     address : str
         Its default address.
-    title, carries, sends, terms : str
+    title, provides, sends, terms : str
         For the reference: its name, its purpose, what is sent to it, and its terms.
     source : str
         Its name in notes, errors and provenance.
@@ -38,7 +38,7 @@ class Service:
     name: str
     address: str
     title: str
-    carries: str
+    provides: str
     sends: str
     terms: str
     source: str = ""

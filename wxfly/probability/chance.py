@@ -1,6 +1,6 @@
 """The chance that every limit holds: for an hour, for a window, and against another place.
 
-Each member of an ensemble is carried through the whole chain; what it does not know is an error around it, linked
+Each member of an ensemble goes through the whole chain; what it does not know is an error around it, linked
 from hour to hour and from element to element (`wxfly.assessment.forecast_error`), and an error of timing, by which all
 of its weather comes earlier or later (`wxfly.probability.chance`). A member keeps a window when every element
 keeps its limit in every hour of it; the chance is the mean over the members, never the product over hours.
@@ -512,7 +512,7 @@ def spreads_of(cube: xr.Dataset | None, conditions: xr.Dataset) -> dict[str, Arr
     dict of ndarray
         By element, for each hour, the larger of its two edges [m s-1] or [K]; the widest of all where some hour has
         none. Empty where the source gives no percentiles at all. Wind and gust at flight height take the spread at
-        10 m as the ratio of the winds carries it, never less than at 10 m.
+        10 m by the ratio of the winds, never less than at 10 m.
     """
     found: dict[str, Array] = {}
     if cube is None:

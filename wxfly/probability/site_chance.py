@@ -1,4 +1,4 @@
-"""How sure an answer is: the members of ensembles carried through the chain for one site, and what they say together.
+"""How sure an answer is: the members of ensembles judged for one site, and what they say together.
 
 Without an ensemble the one forecast stands for itself, with the whole of its usual error, and the answer is marked as
 weaker. What an ensemble does not carry at all (Kp, often visibility) is taken from the one forecast, the same for every
@@ -31,13 +31,16 @@ from wxfly.assessment.suitability import JUDGED, REQUIRED, assess
 from wxfly.assessment.wind_at_height import WindAloft
 from wxfly.cube.contract import (
     FORECAST_MODEL,
+    PROVIDED,
     VARIABLES,
     as_members,
     covers_hours,
     mark_provided,
     models_of,
     provided_entries,
+    read_entries,
     state_spans,
+    stated_text,
 )
 from wxfly.cube.joined import provided_by_model, with_models_of
 from wxfly.cube.notes import Note
@@ -465,7 +468,7 @@ def with_what_is_missing(ensemble: xr.Dataset, central: xr.Dataset | None) -> xr
         lacking = [n for n in lacking if n != _INHIBITION]
     if not lacking:
         return ensemble
-    own = str(ensemble.attrs.get("carried", ""))
+    own = stated_text(ensemble, PROVIDED)
     taken = central[lacking].reindex(time=ensemble["time"].values)
     added = {n: (taken[n].dims, taken[n].values, central[n].attrs) for n in lacking}
     spans = {n: covers_hours(central, n) for n in lacking}
@@ -480,11 +483,11 @@ def with_what_is_missing(ensemble: xr.Dataset, central: xr.Dataset | None) -> xr
 
 
 def _entries_by_model(central: xr.Dataset) -> list[str]:
-    """Return the names of what each model of the one forecast carries, as far as any of them does."""
+    """Return the names of what each model of the one forecast provides, as far as any of them does."""
     texts = provided_by_model(central)
-    of_some = {entry.split()[0] for text in texts for entry in text.split("; ") if entry}
+    of_some = {name for text in texts for name, *_ in read_entries(text)}
     of_none = [str(n) for n in central.data_vars if n not in of_some]  # Kp is of no model
-    return [" ".join([*(e.split()[0] for e in text.split("; ") if e), *of_none]) for text in texts]
+    return [" ".join([*(name for name, *_ in read_entries(text)), *of_none]) for text in texts]
 
 
 def _join(parts: Sequence[xr.Dataset]) -> xr.Dataset:

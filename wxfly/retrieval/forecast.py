@@ -17,7 +17,7 @@ import numpy as np
 import xarray as xr
 
 from wxfly.cube.age import CLOCKS, TOO_OLD, retrieved_of, run_of, since_of
-from wxfly.cube.contract import mark_provided, models_of, side_by_side
+from wxfly.cube.contract import models_of, side_by_side
 from wxfly.cube.joined import hours_by_model, join_models, knows_any_hour, unknown_hours
 from wxfly.cube.notes import Note, NoteKind, kind_of
 from wxfly.errors import NotAskedError, WxflyError
@@ -660,7 +660,6 @@ def _join(cubes: list[xr.Dataset], sites: Sequence[Site]) -> xr.Dataset:
         cube = side_by_side(cubes)
         oldest = min(cubes, key=lambda c: str(c.attrs.get("retrieved")))
         cube = cube.assign_attrs({k: oldest.attrs[k] for k in ("retrieved", "history") if k in oldest.attrs})
-        cube = mark_provided(cube)
     else:
         cube = cubes[0]
     return cube.assign_coords(site=np.array([site.name for site in sites], dtype=object))

@@ -134,7 +134,7 @@ def _beside(models: Sequence[Model], others: Sequence[Model], end: np.datetime64
         return min(reaches_for_sure(model, now), end)
 
     def gives(model: Model, lack: tuple[str, np.datetime64]) -> bool:
-        return bool(model.carries_name(lack[0]) and reach(model) >= lack[1])
+        return bool(model.provides_name(lack[0]) and reach(model) >= lack[1])
 
     lacks = {(name, reach(m)) for m in models for name in _lacks(m)}
     beside: list[Model] = []
@@ -148,7 +148,7 @@ def _beside(models: Sequence[Model], others: Sequence[Model], end: np.datetime64
 
 def _lacks(model: Model) -> list[str]:
     """Return the elements of `BY_THEMSELVES` that a model does not provide."""
-    return [name for name in BY_THEMSELVES if not model.carries_name(name)]
+    return [name for name in BY_THEMSELVES if not model.provides_name(name)]
 
 
 def choose_ensembles(

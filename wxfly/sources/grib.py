@@ -166,7 +166,7 @@ class Archive:
         Reader of the inventory.
     heights : tuple of int
         Heights of the wind [m].
-    carries : tuple of str
+    provides : tuple of str
         Names in `QUANTITIES` that every run has: one that is missing is lost.
     step_hours : int
         Time between its lead times [h].
@@ -180,7 +180,7 @@ class Archive:
     inventory: str
     parse: Callable[[str, str], list[Entry]]
     heights: tuple[int, ...]
-    carries: tuple[str, ...]
+    provides: tuple[str, ...]
     step_hours: int = 1
     license: str = "public domain (US government work)"
 
@@ -277,7 +277,7 @@ def get_grid(
         history=f"{now.astimezone(UTC):%Y-%m-%dT%H:%MZ} read from GRIB2 files by wxfly",
         retrieved=f"{now.astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}",
     )  # fmt: skip
-    also: dict[str, list[float]] = {name: [] for name in archive.carries}
+    also: dict[str, list[float]] = {name: [] for name in archive.provides}
     also |= {name: [float(h) for h in wanted] for name in ("wind_speed", "wind_from_direction")}
     return reading.cube(provenance, also, (first, last))
 

@@ -379,7 +379,7 @@ def test_light_on_both_sides_of_a_clock_change_names_both_zones():
 def test_a_pressure_from_sea_level_over_high_ground_is_said_first():
     cube = quiet_cube(36).drop_vars("surface_air_pressure")
     high = replace(RANCH, surface_altitude=1600.0)
-    told = brief(cubes=[mark_provided(cube.assign_attrs(carried=""))], sites=[high])
+    told = brief(cubes=[mark_provided(cube.assign_coords(provided=""))], sites=[high])
     assert paragraphs(told)[0].startswith("Forecast 6 h old, see the note: ")
     assert ". Note The forecast gives pressure at sea level only" in paragraphs(told)[0]
 

@@ -51,7 +51,7 @@ def test_a_box_becomes_a_cube_on_the_grid_of_the_model(store):
     mapping = cube["crs"].attrs["grid_mapping_name"]
     assert mapping == ("latitude_longitude" if store.kind == "regular" else "lambert_conformal_conic")
     assert cube["wind_speed"].attrs["grid_mapping"] == "crs"
-    assert "air_temperature_aloft 80;" in cube.attrs["carried"]
+    assert "air_temperature_aloft 80;" in str(cube["provided"].values)
     if store.kind == "regular":
         assert np.allclose(cube["latitude"], np.arange(47.0, 47.65, 0.1))
         assert np.allclose(cube["longitude"], np.arange(8.0, 9.05, 0.1))

@@ -370,7 +370,7 @@ def reasons_of(position: int, answer: SiteAnswer, site: SiteAnswerFacts) -> list
                 "the aircraft gives no limit" if name != RETURN_LEG.name else no_energy,
             )
             unknown = missing(element.demand)
-        add(f"elements.{name}", "the forecast of the hour has lost a value that its source carries", unknown & lost)
+        add(f"elements.{name}", "the forecast of the hour has lost a value that its source provides", unknown & lost)
         add(f"elements.{name}", "the forecast gives no value that it can be worked out from", unknown & ~lost)
     hours = site.hours
     add("hours.margin", "a required element is unknown", missing(hours.margin))

@@ -69,7 +69,7 @@ class Model:
         service's source (``IconDomains.swift``), of the others from memory.
     license : str
         License of the data.
-    carries : tuple of str
+    provides : tuple of str
         Names among `OF_SOME_MODELS` that it provides. One of these that is missing from a reply is lost. For a name
         that is not listed the sources state nothing, and the model counts as lacking it.
     lacks : tuple of str
@@ -91,14 +91,14 @@ class Model:
     domains: tuple[str, ...] = ()
     gust_covers_hours: tuple[float, float] = HOUR_BEFORE
     license: str = "CC BY 4.0"
-    carries: tuple[str, ...] = ()
+    provides: tuple[str, ...] = ()
     lacks: tuple[str, ...] = ()
     is_blend: bool = False
     long_interval_hours: float = 0.0
 
-    def carries_name(self, name: str) -> bool:
+    def provides_name(self, name: str) -> bool:
         """Return whether it provides the variable of this name of the service."""
-        return name in self.carries if name in OF_SOME_MODELS else name not in self.lacks
+        return name in self.provides if name in OF_SOME_MODELS else name not in self.lacks
 
 
 # Names of the service that only some models provide; every model provides all others except its `lacks`.
@@ -123,7 +123,7 @@ _ROWS = (
     Model(
         "ncep_gfs_global", "GFS", _NOAA, (10, 80, 100), (80, 100), 25, 16, "world", WORLD, 6,
         ("ncep_gfs013", "ncep_gfs025"), INSTANT,
-        carries=(
+        provides=(
             "visibility", "cape", "lifted_index", "boundary_layer_height", "freezing_level_height",
             "precipitation_probability",
         ),
@@ -131,87 +131,87 @@ _ROWS = (
     Model(
         "ncep_hrrr_conus", "HRRR", _NOAA, (10, 80), (), 3, 2, "contiguous United States", outlines.HRRR, 1,
         ("ncep_hrrr_conus",),
-        INSTANT, carries=("visibility", "cape", "boundary_layer_height"), long_interval_hours=6,
+        INSTANT, provides=("visibility", "cape", "boundary_layer_height"), long_interval_hours=6,
     ),
     Model(
         "ncep_nbm_conus", "NBM", _NOAA, (10, 80), (), 2.5, 11, "contiguous United States", outlines.NBM, 1,
         ("ncep_nbm_conus",),
-        NOT_KNOWN, carries=("visibility", "cape", "precipitation_probability"),
+        NOT_KNOWN, provides=("visibility", "cape", "precipitation_probability"),
         lacks=("surface_pressure", "pressure_msl", *_LAYERS), is_blend=True,
     ),
     Model(
-        "icon_global", "ICON", _DWD, _ICON, _ICON[1:], 11, 7.5, "world", WORLD, 6, ("dwd_icon",), carries=_OF_ICON,
+        "icon_global", "ICON", _DWD, _ICON, _ICON[1:], 11, 7.5, "world", WORLD, 6, ("dwd_icon",), provides=_OF_ICON,
         long_interval_hours=12,
     ),
     Model(
         "icon_eu", "ICON-EU", _DWD, _ICON, _ICON[1:], 7, 5, "Europe", outlines.ICON_EU, 3, ("dwd_icon_eu",),
-        carries=("visibility", *_OF_ICON), long_interval_hours=6,
+        provides=("visibility", *_OF_ICON), long_interval_hours=6,
     ),
     Model(
         "icon_d2", "ICON-D2", _DWD, _ICON, _ICON[1:], 2, 2, "Central Europe", outlines.ICON_D2, 3, ("dwd_icon_d2",),
-        carries=("visibility", *_OF_ICON),
+        provides=("visibility", *_OF_ICON),
     ),
     # The service's page states that its gusts are the largest of the three hours before.
     Model(
         "ecmwf_ifs025", "IFS 0.25°", _ECMWF, (10, 100), (), 25, 15, "world", WORLD, 6, ("ecmwf_ifs025",),
-        THREE_HOURS_BEFORE, carries=("cape", "precipitation_probability"), long_interval_hours=12,
+        THREE_HOURS_BEFORE, provides=("cape", "precipitation_probability"), long_interval_hours=12,
     ),
     Model(
         "ecmwf_ifs", "IFS 9 km", _ECMWF, (10, 100, 200), (), 9, 10, "world", WORLD, 6,
         ("ecmwf_ifs",), THREE_HOURS_BEFORE,
-        carries=("visibility", "boundary_layer_height"), long_interval_hours=12,
+        provides=("visibility", "boundary_layer_height"), long_interval_hours=12,
     ),
     Model(
         "meteofrance_arpege_world", "ARPEGE", _MF, _AROME, _AROME[1:], 25, 4, "world", WORLD, 6,
-        ("meteofrance_arpege_world025",), carries=_OF_AROME,
+        ("meteofrance_arpege_world025",), provides=_OF_AROME,
     ),
     Model(
         "meteofrance_arpege_europe", "ARPEGE Europe", _MF, _AROME, _AROME[1:], 11, 4, "Europe", outlines.ARPEGE_EUROPE,
         6,
-        ("meteofrance_arpege_europe",), carries=_OF_AROME,
+        ("meteofrance_arpege_europe",), provides=_OF_AROME,
     ),
     Model(
         "meteofrance_arome_france", "AROME", _MF, _AROME, _AROME[1:], 2.5, 2.1, "France", outlines.AROME_FRANCE, 3,
-        ("meteofrance_arome_france0025",), carries=_OF_AROME,
+        ("meteofrance_arome_france0025",), provides=_OF_AROME,
     ),
     Model(
         "knmi_harmonie_arome_europe", "HARMONIE-AROME", _KNMI, (10, 50, 100, 200, 300), (50, 100, 200, 300), 5.5,
         2.5, "Central and Northern Europe", outlines.KNMI_EUROPE, 1,
-        ("knmi_harmonie_arome_europe",), carries=("visibility",),
+        ("knmi_harmonie_arome_europe",), provides=("visibility",),
     ),
     Model(
         "knmi_harmonie_arome_netherlands", "HARMONIE-AROME 2 km", _KNMI, (10, 50, 100, 200, 300),
         (50, 100, 200, 300), 2, 2.5, "Netherlands and Belgium", outlines.KNMI_NETHERLANDS, 1,
         ("knmi_harmonie_arome_netherlands",),
-        carries=("visibility",),
+        provides=("visibility",),
     ),
     Model(
         "dmi_harmonie_arome_europe", "HARMONIE-AROME (DMI)", _DMI, (10, 50, 100, 150, 250, 350, 450),
         (50, 100, 150, 250), 2, 2.5, "Central and Northern Europe", outlines.DMI_EUROPE, 3,
         ("dmi_harmonie_arome_europe",),
-        carries=("visibility", "freezing_level_height"),
+        provides=("visibility", "freezing_level_height"),
     ),
     Model(
         "ukmo_global_deterministic_10km", "UM global", _UKMO, (10,), (), 10, 7, "world", WORLD, 6,
-        ("ukmo_global_deterministic_10km",), license="CC BY-SA 4.0", carries=_OF_UM,
+        ("ukmo_global_deterministic_10km",), license="CC BY-SA 4.0", provides=_OF_UM,
     ),
     Model(
         "ukmo_uk_deterministic_2km", "UKV", _UKMO, (10,), (), 2, 2, "United Kingdom and Ireland", outlines.UKV, 1,
-        ("ukmo_uk_deterministic_2km",), license="CC BY-SA 4.0", carries=_OF_UM,
+        ("ukmo_uk_deterministic_2km",), license="CC BY-SA 4.0", provides=_OF_UM,
     ),
     Model(
         "cmc_gem_gdps", "GDPS", _CMC, _GEM, _GEM[1:], 15, 10, "world", WORLD, 12, ("cmc_gem_gdps",), NOT_KNOWN,
-        carries=("cape",),
+        provides=("cape",),
     ),
     Model(
         "cmc_gem_rdps", "RDPS", _CMC, _GEM, _GEM[1:], 10, 3.5, "North America", outlines.RDPS, 6,
         ("cmc_gem_rdps",), NOT_KNOWN,
-        carries=("cape",),
+        provides=("cape",),
     ),
     Model(
         "cmc_gem_hrdps", "HRDPS", _CMC, _GEM, _GEM[1:], 2.5, 2, "Canada", outlines.HRDPS, 6,
         ("cmc_gem_hrdps",), NOT_KNOWN,
-        carries=("cape",),
+        provides=("cape",),
     ),
     Model(
         "metno_nordic", "MET Nordic", _MET, (10,), (), 1, 2.5, "Nordic countries", outlines.MET_NORDIC, 1,

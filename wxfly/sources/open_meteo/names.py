@@ -78,7 +78,7 @@ def provided_by(
     made_up: Collection[str] = (),
     is_whole: bool,
 ) -> dict[str, frozenset[int]]:
-    """Tell what the model behind a reply carries: from the table of models and from what was asked.
+    """Tell what the model behind a reply provides: from the table of models and from what was asked.
 
     Parameters
     ----------
@@ -115,7 +115,7 @@ def provided_by(
         names = {
             n
             for n in NAMES
-            if row.carries_name(n) and (is_whole or n in keys or n == _MISSED or n not in _SELDOM_ASKED)
+            if row.provides_name(n) and (is_whole or n in keys or n == _MISSED or n not in _SELDOM_ASKED)
         }
         heights = {name: set(row.wind_heights) for name in WIND}
         heights["air_temperature_aloft"] = set(row.temperature_heights) if is_whole or aloft else set()
@@ -135,7 +135,7 @@ def provided_by(
         is_possible = any(aloft <= set(m.temperature_heights) for m in MODELS.values())
         heights["air_temperature_aloft"] = aloft if is_possible else came["air_temperature_aloft"]
         alike = alike or list(MODELS.values())
-    usual = {n for n in NAMES if n not in _SELDOM_ASKED and all(m.carries_name(n) for m in alike)}
+    usual = {n for n in NAMES if n not in _SELDOM_ASKED and all(m.provides_name(n) for m in alike)}
     return _provided(given | usual, heights)
 
 

@@ -19,7 +19,16 @@ import xarray as xr
 
 from wxfly import __version__
 from wxfly.cube.consistency import hide_contradictions
-from wxfly.cube.contract import ENSEMBLE, VARIABLES, Provenance, finish_cube, mark_provided
+from wxfly.cube.contract import (
+    ENSEMBLE,
+    PROVIDED,
+    VARIABLES,
+    Provenance,
+    finish_cube,
+    mark_provided,
+    provided_entries,
+    with_provided,
+)
 from wxfly.pilot.services import SERVICES
 from wxfly.sources.open_meteo.models import MODELS, NOT_KNOWN, find_model
 from wxfly.sources.open_meteo.names import (
@@ -143,7 +152,7 @@ def parse_places(
         cube = parts[0]
     else:
         cube = xr.concat(
-            [part.expand_dims("site").assign_coords(_with_site(part)) for part in parts],
+            [part.drop_vars(PROVIDED).expand_dims("site").assign_coords(_with_site(part)) for part in parts],
             "site",
             data_vars="all",
             coords="minimal",
@@ -152,7 +161,7 @@ def parse_places(
             combine_attrs="override",
         )
         cube = cube.transpose("time", "site", ...)
-        cube.attrs["carried"] = "; ".join(str(part.attrs["carried"]) for part in parts)
+        cube = with_provided(cube, (entry for part in parts for entry in provided_entries(part)))
         if names is not None:
             cube = cube.assign_coords(site=np.array([str(n) for n in names], dtype=object))
     return _finish(cube, retrieved, run, members_reach if members else None, what)

@@ -70,7 +70,7 @@ class Surroundings:
 
 def names_asked(model: Model) -> list[str]:
     """Return the hourly names that are asked for: the wind at every level of the model, and its gust."""
-    gust = ["wind_gusts_10m"] if model.carries_name("wind_gusts_10m") else []
+    gust = ["wind_gusts_10m"] if model.provides_name("wind_gusts_10m") else []
     return [*(f"wind_speed_{height}m" for height in model.wind_heights), *gust]
 
 
@@ -125,7 +125,7 @@ def parse_surroundings(body: bytes, model: str, *, retrieved: datetime) -> Surro
     heights = np.array([float(h) for h in row.wind_heights])
     wind = cube["wind_speed"].reindex(height=heights).transpose("time", "site", "height")
     gust = cube["wind_speed_of_gust"].transpose("time", "site").values if "wind_speed_of_gust" in cube else None
-    if gust is None and row.carries_name("wind_gusts_10m"):
+    if gust is None and row.provides_name("wind_gusts_10m"):
         gust = np.full(wind.shape[:2], np.nan)
     return Surroundings(cube["time"].values, heights, wind.values, gust, row.gust_covers_hours)
 
