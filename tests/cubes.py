@@ -6,6 +6,7 @@ import numpy as np
 import xarray as xr
 
 from wxfly.cube.contract import VARIABLES, Provenance, finish_cube, mark_provided
+from wxfly.cube.netcdf import save_cube
 
 START = np.datetime64("2026-06-10T00", "ns")  # a long June day at 52 N: light from about 03 to 21 UTC
 HEIGHTS = (10.0, 80.0, 120.0)
@@ -76,3 +77,34 @@ def beginning(cube, start):
     by = np.datetime64(start, "ns") - cube["time"].values[0]
     stamps = [n for n, c in cube.coords.items() if c.dtype.kind == "M" and "time" in c.dims]
     return cube.assign_coords({n: (cube[n].dims, cube[n].values + by, cube[n].attrs) for n in stamps})
+
+
+GRID_LATITUDES, GRID_LONGITUDES = np.array([51.6, 51.8, 52.0, 52.2]), np.array([5.7, 6.0, 6.3])
+WINDY = [[1.0, 9.0, 9.0], [9.0, 9.0, 1.8], [9.0, 9.0, 9.0], [9.0, 1.4, 9.0]]
+"""Factors of the wind of a grid in which three cells have room."""
+
+
+def quiet_grid(wind):
+    """Make a grid of a quiet day whose wind is so many times that of the quiet cube, cell by cell."""
+    cube = quiet_cube()
+    shape = (GRID_LATITUDES.size, GRID_LONGITUDES.size)
+    data = {}
+    for name, variable in cube.data_vars.items():
+        wide = variable.values[..., None, None] * np.ones(shape)
+        if name in ("wind_speed", "wind_speed_of_gust"):
+            wide = wide * wind
+        data[name] = ((*variable.dims, "latitude", "longitude"), wide, variable.attrs)
+    own = ("latitude", "longitude", "surface_altitude")
+    coords = {k: c for k, c in cube.coords.variables.items() if k not in own}
+    return xr.Dataset(data, coords=coords, attrs=cube.attrs).assign_coords(
+        latitude=("latitude", GRID_LATITUDES, cube["latitude"].attrs),
+        longitude=("longitude", GRID_LONGITUDES, cube["longitude"].attrs),
+        surface_altitude=(("latitude", "longitude"), np.full(shape, 30.0), cube["surface_altitude"].attrs),
+    )
+
+
+def save_grid(folder, wind):
+    """Write such a grid into a folder; return its path as text."""
+    path = folder / "grid.nc"
+    save_cube(quiet_grid(np.asarray(wind, dtype=float)), path)
+    return str(path)

@@ -9,9 +9,8 @@ from datetime import UTC, datetime
 
 import numpy as np
 import pytest
-import xarray as xr
 
-from tests.cubes import quiet_cube
+from tests.cubes import WINDY, quiet_grid, save_grid
 from tests.file_store import REGULAR, FileStore, write_run
 from wxfly.cube.netcdf import save_cube
 from wxfly.pilot.site import bearing, distance_km
@@ -19,35 +18,6 @@ from wxfly.report.charts.coastline import outlines_near
 from wxfly.report.charts.where import _pieces
 
 PLACE = "52.0,6.0"
-LATITUDES, LONGITUDES = np.array([51.6, 51.8, 52.0, 52.2]), np.array([5.7, 6.0, 6.3])
-
-
-def grid(wind: np.ndarray) -> xr.Dataset:
-    """Make a grid of a quiet day whose wind is so many times that of the quiet cube, cell by cell."""
-    cube = quiet_cube()
-    shape = (LATITUDES.size, LONGITUDES.size)
-    data = {}
-    for name, variable in cube.data_vars.items():
-        wide = variable.values[..., None, None] * np.ones(shape)
-        if name in ("wind_speed", "wind_speed_of_gust"):
-            wide = wide * wind
-        data[name] = ((*variable.dims, "latitude", "longitude"), wide, variable.attrs)
-    own = ("latitude", "longitude", "surface_altitude")
-    coords = {k: c for k, c in cube.coords.variables.items() if k not in own}
-    return xr.Dataset(data, coords=coords, attrs=cube.attrs).assign_coords(
-        latitude=("latitude", LATITUDES, cube["latitude"].attrs),
-        longitude=("longitude", LONGITUDES, cube["longitude"].attrs),
-        surface_altitude=(("latitude", "longitude"), np.full(shape, 30.0), cube["surface_altitude"].attrs),
-    )
-
-
-def file_of(folder, wind):
-    path = folder / "grid.nc"
-    save_cube(grid(np.asarray(wind, dtype=float)), path)
-    return str(path)
-
-
-WINDY = [[1.0, 9.0, 9.0], [9.0, 9.0, 1.8], [9.0, 9.0, 9.0], [9.0, 1.4, 9.0]]
 ASK = ("--date", "2026-06-10", "--as-of", "2026-06-10T05:00Z")
 
 
@@ -58,7 +28,7 @@ def files_are_read_here(read_here):
 
 @pytest.fixture(scope="module")
 def windy(tmp_path_factory):
-    return file_of(tmp_path_factory.mktemp("grids"), WINDY)
+    return save_grid(tmp_path_factory.mktemp("grids"), WINDY)
 
 
 def test_the_best_cells_come_first_with_distance_and_direction(wxfly, windy):
@@ -78,7 +48,7 @@ def test_the_best_cells_come_first_with_distance_and_direction(wxfly, windy):
 
 @pytest.mark.thorough
 def test_among_equal_cells_the_nearest_is_first_and_reach_counts(wxfly, tmp_path):
-    path = file_of(tmp_path, np.ones((4, 3)))
+    path = save_grid(tmp_path, np.ones((4, 3)))
     _, out, _ = wxfly("where", PLACE, "--within", "25km", "--forecast", path, *ASK, "--json")
     answer = json.loads(out)
     away = [spot["distance"] for spot in answer["spots"]]
@@ -109,7 +79,7 @@ def test_the_text_names_the_best_spot_and_the_cautions(wxfly, windy):
 
 
 def test_no_window_and_no_cell_are_said(wxfly, tmp_path):
-    path = file_of(tmp_path, np.full((4, 3), 9.0))
+    path = save_grid(tmp_path, np.full((4, 3), 9.0))
     code, out, _ = wxfly("where", PLACE, "--forecast", path, *ASK)
     assert code == 0 and "no room to fly within 60 km of 52.0000, 6.0000" in " ".join(out.split())
     code, _, err = wxfly("where", "10.0,10.0", "--forecast", path, *ASK)
@@ -216,7 +186,7 @@ def test_a_reach_that_is_none_is_refused(wxfly, windy, within):
 
 @pytest.mark.thorough
 def test_a_lost_variable_lifts_no_cell(wxfly, tmp_path):
-    cube = grid(np.ones((4, 3)))
+    cube = quiet_grid(np.ones((4, 3)))
     cube["visibility_in_air"][:, 2, 1] = np.nan  # of the nearest cell
     path = tmp_path / "lost.nc"
     save_cube(cube, path)
@@ -228,7 +198,7 @@ def test_a_lost_variable_lifts_no_cell(wxfly, tmp_path):
 @pytest.mark.thorough
 def test_the_waiting_hours_of_the_plan_count_in_every_cell(wxfly, tmp_path):
     """At noon it blows over the limit in every cell: with a wait of three hours no cell has room right after it."""
-    cube = grid(np.ones((4, 3)))
+    cube = quiet_grid(np.ones((4, 3)))
     at = int(np.flatnonzero(cube["time"].values == np.datetime64("2026-06-10T12:00"))[0])
     cube["wind_speed_of_gust"].values[at] = 20.0
     path = tmp_path / "gusty.nc"
@@ -259,7 +229,7 @@ def test_what_is_not_known_is_said_first_and_is_no_plain_no(wxfly, tmp_path):
         (slice(None), "not known whether there is room to fly"),
         (slice(0, 1), "as far as known: room"),
     ):
-        cube = grid(np.ones((4, 3)))
+        cube = quiet_grid(np.ones((4, 3)))
         cube["wind_speed_of_gust"].values[..., lost, lost] = np.nan
         path = tmp_path / f"lost-{begins[:2]}.nc"
         save_cube(cube, path)

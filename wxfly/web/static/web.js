@@ -11,8 +11,12 @@
       sunlight.addEventListener("change", () => localStorage.setItem("sunlight", sunlight.checked ? "on" : "off"));
     } catch { /* a browser that keeps nothing */ }
   }
-  // A menu that scrolls shows the page that is open.
-  document.querySelector("nav [aria-current]")?.scrollIntoView({ block: "nearest", inline: "center" });
+  // A menu that scrolls shows the page that is open. Moved by hand: scrollIntoView would let the Tab key start there.
+  const here = document.querySelector("nav [aria-current]"), menu = here?.closest("ul");
+  if (menu) {
+    const [of, all] = [here, menu].map((one) => one.getBoundingClientRect());
+    menu.scrollLeft += of.left + of.width / 2 - all.left - all.width / 2;
+  }
   // What is still being asked comes by itself, without losing what is typed elsewhere on the page.
   const askAgain = async () => {
     const waiting = document.querySelector("[data-ask-again]");
