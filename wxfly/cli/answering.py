@@ -11,7 +11,7 @@ import click
 
 from wxfly.cli import completion
 from wxfly.cli.exit_codes import ExitCode
-from wxfly.cli.options import STANDARD, Outputs, asking, output, overwriting, telling, telling_more, within
+from wxfly.cli.options import STANDARD, Outputs, asking, output, overwriting, scheduling, telling, telling_more, within
 from wxfly.cli.program import (
     end_with,
     exiting,
@@ -187,23 +187,39 @@ def check(site: str | None, more: bool, as_json: bool, **words: Any) -> None:
 @output("--json", "as_json", help="Print spots, cells and hours as JSON.")
 @output("--csv", "as_csv", help="Print the cells as CSV.", is_front=False)
 @output("--html", "page", is_file=True, help="Also write the page with the map to this file.")
+@output(
+    "--zarr", "folder", is_file=True, is_front=False, help="Also write every hour of every cell to this Zarr store."
+)
+@scheduling
 @overwriting
 def where(
-    place: str, reach: str, as_json: bool, as_csv: bool, page: Path | None, overwrite: bool, **words: Any
+    place: str,
+    reach: str,
+    as_json: bool,
+    as_csv: bool,
+    page: Path | None,
+    folder: Path | None,
+    scheduler: str | None,
+    overwrite: bool,
+    **words: Any,
 ) -> None:
     """Rank the cells of a forecast grid, or of a file, within reach of PLACE."""
-    from wxfly.question.where import ask_where
+    from wxfly.question.where import ask_where, store_every_hour
     from wxfly.report.facts.writing import Clock, Reader
     from wxfly.report.further_facts.where import where_facts
 
     is_printed = page is not None and str(page) == STANDARD
     if as_json + as_csv + is_printed > 1:
         raise click.UsageError(f"--json, --csv and --html {STANDARD} print the answer; give one of them")
+    if scheduler is not None and folder is None:
+        raise click.UsageError("--scheduler is for the work on a store; give --zarr FOLDER too")
     if page is not None and not is_printed:
         check_place(page, overwrite=overwrite)
     asked = ask_where(place, reach, read_words(words), on_progress=tell_progress)
     facts = where_facts(asked.where)
     reader = Reader(asked.units, Clock(asked.time_zone or facts.time_zone))
+    if folder is not None:
+        store_every_hour(asked, folder, scheduler=scheduler, on_progress=tell_progress)
     if page is not None:
         from wxfly.report.pages.where import to_html
 

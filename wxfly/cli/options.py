@@ -170,6 +170,12 @@ def within(command: F) -> F:
     return _headed("--within", "reach", heading=Heading.WHEN, is_front=True, **rest)(command)
 
 
+def scheduling(command: F) -> F:
+    """Add the option that gives the work to other machines."""
+    text = "Have the workers of this dask scheduler work on the store, for example tcp://10.0.0.5:8786."
+    return _headed("--scheduler", heading=Heading.OUTPUT, is_front=False, metavar="ADDRESS", help=text)(command)
+
+
 def telling_more(command: F) -> F:
     """Add the option that shows all that is known."""
     text = "Show all: the hours, how sure, the sortie, other times, light, and what to mind."

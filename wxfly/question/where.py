@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import xarray as xr
@@ -14,7 +15,7 @@ from wxfly.assessment.conditions import derive_flight, hours_of
 from wxfly.assessment.suitability import add_waiting_hours, assess
 from wxfly.cube.notes import NoteKind, kind_of
 from wxfly.errors import WxflyError
-from wxfly.pilot.limits import check_height
+from wxfly.pilot.limits import Limits, check_height
 from wxfly.pilot.options import Words
 from wxfly.pilot.settings import load_settings, sites_file
 from wxfly.pilot.site import Site, date_of, period_of, read_sites
@@ -34,11 +35,14 @@ FARTHEST = 300_000.0
 
 @dataclass(frozen=True)
 class AskedWhere:
-    """The ranked spots, and how their reader wants them shown."""
+    """The ranked spots, how their reader wants them shown, and what every cell was judged from."""
 
     where: Where
     units: str
     time_zone: str | None
+    cube: xr.Dataset
+    limits: Limits
+    height: float
 
 
 def ask_where(place: str, within: str, words: Words, *, on_progress: Callable[[str], None]) -> AskedWhere:
@@ -89,7 +93,38 @@ def ask_where(place: str, within: str, words: Words, *, on_progress: Callable[[s
     if not cells:
         raise WxflyError(f"{whose}: it has no place within {within} of {centre.name}; give a longer --within")
     on_progress(f"judging {len(cells)} {'cell' if len(cells) == 1 else 'cells'} of {whose}")
-    return AskedWhere(_rank(question, obtained, centre, cells, reach, height), question.units, question.time_zone)
+    cube, age_notes = obtained.fresh()
+    cube = cube.isel(site=cells)
+    ranked = _rank(question, obtained, cube, age_notes, centre, cells, reach, height)
+    return AskedWhere(ranked, question.units, question.time_zone, cube, question.limits, height)
+
+
+def store_every_hour(
+    asked: AskedWhere, folder: Path, *, scheduler: str | None, on_progress: Callable[[str], None]
+) -> None:
+    """Write every hour of every cell to a Zarr store, as `wxfly.assessment.grid_store.assess_to_store` does.
+
+    Parameters
+    ----------
+    asked : AskedWhere
+        The answer.
+    folder : Path
+        Of the store; one that was broken off is filled up.
+    scheduler : str or None
+        Address of a scheduler of dask.distributed, whose workers do the work.
+    on_progress : callable
+        Called with a line of text when a part is finished.
+
+    Raises
+    ------
+    WxflyError
+        As `assess_to_store` raises it.
+    """
+    from wxfly.assessment.grid_store import assess_to_store
+
+    assess_to_store(
+        asked.cube, asked.limits, folder, height=asked.height, scheduler=scheduler, on_progress=on_progress
+    )
 
 
 def _wanted(question: Question, centre: Site, height: float) -> Wanted:
@@ -107,9 +142,16 @@ def _period(question: Question, centre: Site, now: np.datetime64) -> tuple[np.da
     return period
 
 
-def _rank(question: Question, obtained: Obtained, centre: Site, cells: list[int], reach: float, height: float) -> Where:
-    cube, age_notes = obtained.fresh()
-    cube = cube.isel(site=cells)
+def _rank(
+    question: Question,
+    obtained: Obtained,
+    cube: xr.Dataset,
+    age_notes: Sequence[str],
+    centre: Site,
+    cells: list[int],
+    reach: float,
+    height: float,
+) -> Where:
     sites = [obtained.sites[i] for i in cells]
     period = _period(question, centre, obtained.now)
     start = max(period[0], obtained.now)
