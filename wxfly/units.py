@@ -155,8 +155,8 @@ class QuantityError(WxflyError):
     def in_units(self, units: str) -> str:
         """Return the message in the units of a system."""
         unit = UNITS[SYSTEMS[units][self._quantity]]
-        told = {name: f"{float(unit.from_si(value)):.4g} {unit.written}" for name, value in self._values.items()}
-        return self._template.format(**told)
+        written = {name: f"{float(unit.from_si(value)):.4g} {unit.written}" for name, value in self._values.items()}
+        return self._template.format(**written)
 
 
 @contextmanager

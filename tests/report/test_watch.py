@@ -10,7 +10,7 @@ from wxfly.pilot.settings import config_folder
 from wxfly.question.reading import read_question
 from wxfly.report.facts.answer import facts_of
 from wxfly.report.facts.writing import Clock
-from wxfly.report.watch import SOONEST, QuietHours, file_of, read_quiet_hours, tell_changes, tell_loss, wait_after
+from wxfly.report.watch import SOONEST, QuietHours, file_of, read_quiet_hours, report_changes, report_loss, wait_after
 
 
 @pytest.fixture
@@ -24,11 +24,11 @@ def without_windows(answer):
 
 def test_a_change_is_told_once(answer):
     told = []
-    tell_changes(answer, told.append, is_quiet=False)
-    tell_changes(answer, told.append, is_quiet=False)
+    report_changes(answer, told.append, is_quiet=False)
+    report_changes(answer, told.append, is_quiet=False)
     assert [facts.changes for facts in told] == [[]]
     for _ in range(2):
-        tell_changes(without_windows(answer), told.append, is_quiet=False)
+        report_changes(without_windows(answer), told.append, is_quiet=False)
     assert [change.turn for facts in told for change in facts.changes] == ["gone"]
 
 
@@ -37,49 +37,49 @@ def test_what_could_not_be_told_is_told_by_the_next_look(answer):
         raise WxflyError("the bell is broken")
 
     told = []
-    tell_changes(answer, told.append, is_quiet=False)
+    report_changes(answer, told.append, is_quiet=False)
     with pytest.raises(WxflyError):
-        tell_changes(without_windows(answer), broken, is_quiet=False)
-    tell_changes(without_windows(answer), told.append, is_quiet=False)
+        report_changes(without_windows(answer), broken, is_quiet=False)
+    report_changes(without_windows(answer), told.append, is_quiet=False)
     assert [change.turn for change in told[-1].changes] == ["gone"]
 
 
 def test_what_changes_in_quiet_hours_is_told_after_them(answer):
     told = []
-    tell_changes(answer, told.append, is_quiet=False)
-    assert tell_changes(without_windows(answer), told.append, is_quiet=True).changes
+    report_changes(answer, told.append, is_quiet=False)
+    assert report_changes(without_windows(answer), told.append, is_quiet=True).changes
     assert len(told) == 1
-    tell_changes(without_windows(answer), told.append, is_quiet=False)
+    report_changes(without_windows(answer), told.append, is_quiet=False)
     assert len(told) == 2
 
 
 def test_the_loss_of_the_forecast_is_told_once(answer):
     told = []
-    tell_loss(file_of(answer), "Meadow", answer.now, "nobody answers", told.append)
+    report_loss(file_of(answer), "Meadow", answer.now, "nobody answers", told.append)
     assert told == []  # nothing was told that could be lost
-    tell_changes(answer, told.append, is_quiet=False)
+    report_changes(answer, told.append, is_quiet=False)
     for _ in range(2):
-        tell_loss(file_of(answer), "Meadow", answer.now, "nobody answers", told.append)
+        report_loss(file_of(answer), "Meadow", answer.now, "nobody answers", told.append)
     assert [change.turn for facts in told for change in facts.changes] == ["not known"]
 
 
 def test_what_one_way_told_is_not_told_yet_in_another(answer):
     phone, page = [], []
-    tell_changes(answer, phone.append, is_quiet=False, teller="phone")
-    for told, teller in ((page, "page"), (phone, "phone")):
-        tell_changes(without_windows(answer), told.append, is_quiet=False, teller=teller)
+    report_changes(answer, phone.append, is_quiet=False, channels="phone")
+    for told, channels in ((page, "page"), (phone, "phone")):
+        report_changes(without_windows(answer), told.append, is_quiet=False, channels=channels)
     assert [change.turn for change in phone[-1].changes] == ["gone"]
     assert file_of(answer, "phone") != file_of(answer, "page")
 
 
 def test_another_question_is_watched_for_itself_and_a_damaged_file_is_told_anew(answer):
     told = []
-    tell_changes(answer, told.append, is_quiet=False)
-    tell_changes(replace(answer, minimum_duration=7200), told.append, is_quiet=False)
+    report_changes(answer, told.append, is_quiet=False)
+    report_changes(replace(answer, minimum_duration=7200), told.append, is_quiet=False)
     assert len(told) == 2
     for path in (config_folder() / "watched").glob("*.json"):
         path.write_bytes(b'{"at": 1')
-    tell_changes(answer, told.append, is_quiet=False)
+    report_changes(answer, told.append, is_quiet=False)
     assert [facts.since for facts in told] == [None] * 3
 
 

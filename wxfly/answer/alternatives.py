@@ -125,7 +125,7 @@ def _later(answer: SiteAnswer, minimum_duration: np.timedelta64) -> Change | Non
 def _is_likely(
     site_chance: SiteChance | None, assessment: xr.Dataset, window: Window, minimum_duration: np.timedelta64
 ) -> bool:
-    """Say whether the surest stretch of a window is more likely than not to keep every limit."""
+    """Return whether the surest stretch of a window is more likely than not to keep every limit."""
     if site_chance is None:
         return False
     surest = find_surest(

@@ -88,12 +88,12 @@ def make_briefing(
 
 def _notes_on_members(answers: Sequence[SiteAnswer]) -> list[Note]:
     """Return notes on what is missing in the ensembles, by site where they differ."""
-    told = [() if answer.site_chance is None else answer.site_chance.notes for answer in answers]
-    if len(set(told)) == 1:
-        return list(told[0])
+    notes_of_sites = [() if answer.site_chance is None else answer.site_chance.notes for answer in answers]
+    if len(set(notes_of_sites)) == 1:
+        return list(notes_of_sites[0])
     return [
         Note(f"{answer.request.site.name}: {note}", note.kind)
-        for answer, notes in zip(answers, told, strict=True)
+        for answer, notes in zip(answers, notes_of_sites, strict=True)
         for note in notes
     ]
 

@@ -176,10 +176,10 @@ def likely_cause(answer: SiteAnswer, window: Window) -> Cause | None:
         return None
     hours = answer.site_chance.hours.values[window.first : window.last + 1]
     least = window.first + int(np.argmin(np.where(np.isnan(hours), np.inf, hours)))
-    told = [answer.site_chance.of(least, least), *([window.surest.chance] if window.surest else [])]
+    chances = [answer.site_chance.of(least, least), *([window.surest.chance] if window.surest else [])]
     doubtful = [
         cause
-        for chance in told
+        for chance in chances
         if chance.causes and (chance.causes[0].share > LIKELY_SHARE or chance.value < SURE_ENOUGH)
         for cause in chance.causes
     ]

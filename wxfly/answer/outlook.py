@@ -122,8 +122,8 @@ def _surest(
         return None
     # A stretch is at most as probable as its worst hour, so only the best few by that bound are computed in full.
     tried = sorted(found, reverse=True)[:_TRIED]
-    told = [site_chance.of(-minus, last, with_causes=False).value for _, minus, _, _, last in tried]
-    best = int(np.argmax([-1.0 if np.isnan(chance) else chance for chance in told]))
+    in_full = [site_chance.of(-minus, last, with_causes=False).value for _, minus, _, _, last in tried]
+    best = int(np.argmax([-1.0 if np.isnan(chance) else chance for chance in in_full]))
     _, minus, begin, finish, last = tried[best]
     return Outlook(begin, finish, -minus, last, site_chance.of(-minus, last))
 

@@ -167,7 +167,7 @@ def zones_near(
 
 
 def is_any_within(search: ZoneSearch, latitude: float, longitude: float, distance: float) -> bool:
-    """Say whether a zone of the file lies within a distance [m] of a site [degree]."""
+    """Return whether a zone of the file lies within a distance [m] of a site [degree]."""
     return any(
         _place(volume, latitude, longitude, distance) is not None
         for zone in search.file.zones
@@ -270,7 +270,7 @@ def unwrapped(ring: Ring) -> Array:
 
 
 def _is_far(area: Polygon, latitude: float, longitude: float, farthest: float) -> bool:
-    """Say whether the outline is surely farther away, by its bounds alone: most zones of a country are."""
+    """Return whether the outline is surely farther away, by its bounds alone: most zones of a country are."""
     outline = unwrapped(area.rings[0])
     margin = farthest / _METRES_OF_DEGREE
     south, north = outline[:, 1].min() - margin, outline[:, 1].max() + margin

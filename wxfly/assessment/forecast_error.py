@@ -35,7 +35,7 @@ Array = npt.NDArray[np.float64]
 
 MEMBER = "realization"
 JUST_INSIDE = 0.2
-"""Margin of a value that is just inside its limit [1]: a missing advised value is never told as surer to hold."""
+"""Margin of a value that is just inside its limit [1]: a missing advised value is never shown as surer to hold."""
 _LOGARITHM_OF_NOTHING = -20.0
 _LEAST_SHOWN = 0.001
 _MIDDLE_HALF = 1.349  # width of the middle half of a normal distribution, in standard deviations
@@ -54,11 +54,11 @@ class ErrorLaw:
     rows : mapping
         By element, as in ``data/forecast_error.toml``.
     correlation : float
-        Of an error with that of the hour before.
+        Correlation of an error with that of the hour before.
     share_left : float
         What an ensemble leaves of a category's error.
     least_of_single : float
-        Least chance told from one forecast.
+        Least chance reported from one forecast.
     factors : mapping
         By element, the record of the place over the default error; shown on every answer that uses it.
     timing : tuple of tuple of float
@@ -201,10 +201,10 @@ def room_to_limits(
     Parameters
     ----------
     assessment : xarray.Dataset
-        Of one place, as `wxfly.assessment.suitability.assess` returns it, with the dimension ``realization`` or
+        One place, as `wxfly.assessment.suitability.assess` returns it, with the dimension ``realization`` or
         without.
     lead_hours : ndarray
-        Of its hours [h].
+        Lead time of its hours [h].
     height_deviation : DataArray, optional
         Standard deviation of carrying the wind to flight height, dimensions time and perhaps ``realization`` [m s-1].
     gust_deviation : DataArray, optional
@@ -257,8 +257,8 @@ def room_to_limits(
         of_cells = _like((around or {}).get(name), margin[k].shape)
         if of_cells is not None and lost_cells is not None:
             of_cells = np.where((lost_cells == 1.0) & ~(margin[k] >= 0), 0.0, of_cells)
-        told_by_source = (spreads or {}).get(name)
-        here = _room(name, demand[k], limit[k], margin[k], lead, law, extrapolated.get(name), told_by_source, of_cells)
+        of_source = (spreads or {}).get(name)
+        here = _room(name, demand[k], limit[k], margin[k], lead, law, extrapolated.get(name), of_source, of_cells)
         here = _with_reported(
             here, name, margin[k], lead, law, given, _like((chances or {}).get(name), margin[k].shape)
         )
@@ -292,7 +292,7 @@ def _room(
     lead: Array,
     law: ErrorLaw,
     extrapolated: Array | None,
-    told: Array | None = None,
+    of_source: Array | None = None,
     around: Array | None = None,
 ) -> Array:
     """Return the room of one element, axes time and member."""
@@ -311,18 +311,18 @@ def _room(
         else np.zeros(demand.shape[0], dtype=bool)
     )
     if is_thin.any():
-        # The spread of the members that are left tells nothing of the lost: of what it may have been the worst counts.
+        # The spread of the members that are left says nothing about the lost ones: the worst possible one counts.
         error = law.figure(name, "error", lead)
         deviation = np.where(is_thin[:, None], np.where(margin >= 0, error, law.share_left * error), deviation)
-    if demand.shape[1] == 1 and told is not None and kind == ErrorKind.NORMAL:
-        error, spread = law.figure(name, "error", lead), np.asarray(told, dtype=float)[:, None]
+    if demand.shape[1] == 1 and of_source is not None and kind == ErrorKind.NORMAL:
+        error, spread = law.figure(name, "error", lead), np.asarray(of_source, dtype=float)[:, None]
         deviation = np.hypot(spread, dressing_deviation(error, spread, law.share_left * error))
     for added in (extrapolated, around):
         if added is not None:
             deviation = np.hypot(deviation, np.where(np.isnan(added), 0.0, added))
     deviation = np.broadcast_to(deviation, demand.shape)
     if sense == LimitSense.WITHIN:
-        # The limit is the nearer end of the band; the sign of the margin tells on which side of it the demand lies.
+        # The limit is the nearer end of the band; the sign of the margin shows on which side of it the demand lies.
         room = np.where(margin >= 0, 1.0, -1.0) * np.abs(limit - demand) / deviation
         return np.where(np.isnan(margin), np.nan, room)
     if "low" in law.rows[name]:
@@ -339,11 +339,11 @@ def deviation_left(name: str, values: Array, lead: Array, law: ErrorLaw) -> Arra
     Parameters
     ----------
     name : str
-        Of an element with an error.
+        Name of an element with an error.
     values : ndarray
         Its demand, ``(time, realization)``.
     lead : ndarray
-        Of the hours, ``(time, 1)`` [h].
+        Lead time of the hours, ``(time, 1)`` [h].
     law : ErrorLaw
         Of the forecast.
 
@@ -404,7 +404,7 @@ def _room_of_amount(name: str, demand: Array, limit: Array, lead: Array, law: Er
 
 
 def _near(flags: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
-    """Tell which hours have a flagged one within the day around them that a spread is averaged over."""
+    """Return which hours have a flagged one within the day around them that a spread is averaged over."""
     count = np.concatenate(([0], np.cumsum(flags)))
     at = np.arange(flags.size)
     return np.asarray(count[np.minimum(at + 13, flags.size)] > count[np.maximum(at - 12, 0)])
@@ -422,9 +422,9 @@ def _room_of_category(name: str, demand: Array, margin: Array, lead: Array, law:
 
 
 def _room_of_chance(name: str, chance: Array, lead: Array, law: ErrorLaw, given: Array | None = None) -> Array:
-    """Return the room of a risk whose chance is told: never surer than that a category is missed, or told falsely.
+    """Return the room of a risk with a chance: never surer than that a category is missed, or is a false alarm.
 
-    As far as a probability of the source is given that tells of the risk, it is not taken as told falsely.
+    As far as the source gives a probability of the risk, it is not taken as a false alarm.
     """
     left = law.share_left if chance.shape[1] > 1 else 1.0
     missed, false = (law.figure(name, key, lead) * left for key in ("missed", "false"))
@@ -442,7 +442,7 @@ def _with_reported(
         room = np.where(np.isnan(stated), room, np.minimum(room, stated))
     if risk is None:
         return room
-    # Of one forecast icing goes with the probability of precipitation, which has its own error in it already.
+    # In one forecast, icing follows the probability of precipitation, which already includes its own error.
     least = given if name == "icing" else None
     return _room_of_chance(name, np.where(np.isnan(margin), np.nan, risk), lead, law, least)
 
@@ -467,7 +467,7 @@ def _with_advised_missing(
 
 
 def _room_just_inside(name: str, limit: Array, lead: Array, law: ErrorLaw, extrapolated: Array | None) -> Array:
-    """Return the room of a value with the margin `JUST_INSIDE`, from one forecast; NaN where it cannot be told."""
+    """Return the room of a value with the margin `JUST_INSIDE`, from one forecast; NaN where it is unknown."""
     kind, sense = law.rows[name]["kind"], BY_NAME[name].sense
     if kind == ErrorKind.CATEGORY:
         key = "possible" if sense == LimitSense.GRADE else "missed"

@@ -210,8 +210,8 @@ def _as_stored(judged: xr.Dataset) -> xr.Dataset:
         kept[name] = xr.DataArray(
             after.astype(np.float32), attrs={"units": "s", "long_name": f"{edge}, from the start of the hour"}
         )
-    wanted = ("time", "latitude", "longitude", "surface_altitude", "height", *judged.dims)
-    coords = {n: c.variable for n, c in judged.coords.items() if n in wanted and n != "element"}
+    kept_coords = ("time", "latitude", "longitude", "surface_altitude", "height", *judged.dims)
+    coords = {n: c.variable for n, c in judged.coords.items() if n in kept_coords and n != "element"}
     return xr.Dataset({n: v.variable for n, v in kept.items()}, coords=coords)
 
 
@@ -252,7 +252,7 @@ def _left_of(path: Path, parts: Sequence[Part], question: str) -> list[Part]:
 
 
 def _is_whole(path: Path, part: Part) -> bool:
-    """Tell whether the values of a part are those that were written."""
+    """Return whether the values of a part are those that were written."""
     group = _zarr().open_group(str(path), mode="r")
     try:
         noted = bytes(group[_CHECKSUMS][part.number])

@@ -84,14 +84,14 @@ def cut_hours(cube: xr.Dataset, start: np.datetime64 | None, end: np.datetime64 
     last = max(last, first + HOUR)
     spans = spans_of(cube)
     reach = int(max(-min((begin for begin, _ in spans.values()), default=0.0), 1.0))
-    wanted = np.arange(first, last + reach * HOUR, HOUR)
+    stamps = np.arange(first, last + reach * HOUR, HOUR)
     at = int((first - time[0]) / HOUR)
-    if at == 0 and wanted.size == time.size:
+    if at == 0 and stamps.size == time.size:
         return cube, int((last - first) / HOUR)
-    if at >= 0 and at + wanted.size <= time.size:
-        cube = cube.isel(time=slice(at, at + wanted.size))
+    if at >= 0 and at + stamps.size <= time.size:
+        cube = cube.isel(time=slice(at, at + stamps.size))
     else:
-        cube = state_spans(cube.reindex(time=wanted), spans)
+        cube = state_spans(cube.reindex(time=stamps), spans)
     return cube, int((last - first) / HOUR)
 
 
@@ -101,7 +101,7 @@ def stamps_of_hour(covers: tuple[float, float]) -> list[int]:
     Parameters
     ----------
     covers : tuple of float
-        Span of a stamp in hours; ``(0, 0)`` is an instant and speaks for both edges of the hour.
+        Span of a stamp in hours; ``(0, 0)`` is an instant and counts at both edges of the hour.
     """
     begin, finish = covers
     if begin == finish:
@@ -291,7 +291,7 @@ precipitation ends, and the fall of temperature over 100 m."""
 
 
 def lost_inputs(take: HourValues, height: float) -> Flags:
-    """Tell in which hours some input of an element is lost.
+    """Return in which hours some input of an element is lost.
 
     Parameters
     ----------
@@ -310,7 +310,7 @@ def lost_inputs(take: HourValues, height: float) -> Flags:
 
 
 def _lost_at_edges(take: HourValues, height: float) -> Flags:
-    """Tell at which edges of hours of one model some input of an element is lost."""
+    """Return at which edges of hours of one model some input of an element is lost."""
     missing: dict[str, Flags] = {}
     judged = {name for element in ELEMENTS for name in element.inputs if take.has(name)}
     for name in judged:
@@ -323,7 +323,7 @@ def _lost_at_edges(take: HourValues, height: float) -> Flags:
             gone = np.isnan(part(name))
         if gone.any():
             missing[name] = at_edges(gone)
-    if "cloud_base_altitude" in missing:  # where there is no low cloud, a base has nothing to tell
+    if "cloud_base_altitude" in missing:  # where there is no low cloud, a base means nothing
         has_low = ~(take("low_type_cloud_area_fraction") <= 0.0)
         missing["cloud_base_altitude"] = missing["cloud_base_altitude"] & has_low
     if "precipitation_probability" in missing:  # it matters where what falls may freeze, on the ground or in flight

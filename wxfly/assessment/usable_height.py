@@ -43,7 +43,7 @@ def find_usable_heights(
     conditions : xarray.Dataset
         The same hours, as `wxfly.assessment.conditions.derive` returns them.
     limits : Limits
-        What the heights are held against.
+        What the heights are compared with.
     site, start, end
         As in `wxfly.assessment.conditions.derive`.
 

@@ -24,7 +24,7 @@ FOGGY = 999.0
 EARLIER_FOG = "chance_of_earlier_fog"
 """What is left at a stamp of the radiation fog of the hours before it, in still air [1]."""
 _HUMIDITY_LOST = (0.2, 0.3, 0.4)
-"""By no more than this the humidity falls in one, two and three hours of a morning [1]: air that warms by 3 to 7 K.
+"""Largest fall of humidity in one, two and three hours of a morning [1]: air that warms by 3 to 7 K.
 Common practice, no source."""
 
 
@@ -68,13 +68,13 @@ def _humidity_of(cube: xr.Dataset) -> tuple[tuple[str, ...], Array] | None:
     names = [n for n in ("relative_humidity", "air_temperature", "dew_point_temperature") if n in cube]
     found = {str(d) for n in names for d in cube[n].dims}
     dims = ("time", *(str(d) for d in cube.dims if d in found and d != "time"))
-    told = [values_along(cube.variables["relative_humidity"], dims)] if "relative_humidity" in cube else []
+    each = [values_along(cube.variables["relative_humidity"], dims)] if "relative_humidity" in cube else []
     if {"dew_point_temperature", "air_temperature"} <= set(cube.data_vars):
         air, dew_point = (values_along(cube.variables[n], dims) for n in ("air_temperature", "dew_point_temperature"))
-        told.append(relative_humidity_from_dew_point(air, dew_point))
-    if not told:
+        each.append(relative_humidity_from_dew_point(air, dew_point))
+    if not each:
         return None
-    humidity = told[0] if len(told) == 1 else np.where(told[0] >= told[1], told[0], told[1] + 0.0 * told[0])
+    humidity = each[0] if len(each) == 1 else np.where(each[0] >= each[1], each[0], each[1] + 0.0 * each[0])
     return dims, np.broadcast_to(humidity, tuple(cube.sizes[d] for d in dims))
 
 
@@ -156,8 +156,8 @@ def _thunderstorm(take: HourValues, code: Array, rate: Array, dew_point: Array) 
 def _forecast_precipitation(take: HourValues, code: Array, rate: Array) -> Array:
     """Return the rate of precipitation: the worse of amount and code, which states a trace at least.
 
-    Amounts of a grid cell and an hour hide short showers, and a code may tell of drizzle that the amount rounds away,
-    or of heavy rain that the amount lacks. Where the source's code is lost it could have told of more.
+    Amounts of a grid cell and an hour hide short showers, and a code may report drizzle that the amount rounds away,
+    or of heavy rain that the amount lacks. Where the source's code is lost, it could have reported more.
     """
     falls = weather_code.is_code_of(code, (*weather_code.FALLING, *weather_code.RECENT_PRECIPITATION))
     of_code = np.fmax(precipitation.least_rate(code), np.where(falls, TRACE, 0.0).astype(rate.dtype))
@@ -175,8 +175,10 @@ def _probability(take: HourValues) -> tuple[Array, Array]:
 def _freezing_precipitation(take: HourValues, code: Array, air: dict[str, Array]) -> Array:
     """Return the chance of precipitation that freezes; not known where its probability is lost, 0 without any."""
     given = take("precipitation_probability")
-    told = given if take.has("precipitation_probability") else np.zeros_like(given)
-    return icing.freezing_precipitation_chance(air["air_temperature"], air["air_temperature_near_ground"], code, told)
+    probability = given if take.has("precipitation_probability") else np.zeros_like(given)
+    return icing.freezing_precipitation_chance(
+        air["air_temperature"], air["air_temperature_near_ground"], code, probability
+    )
 
 
 def _visibility(take: HourValues, code: Array) -> Array:
@@ -195,7 +197,7 @@ def _visibility(take: HourValues, code: Array) -> Array:
 def _reported_by_code(take: HourValues, code: Array, sight: Array) -> Array:
     """Return the visibility, no larger than what a code of dust, blowing snow or haze leaves.
 
-    Where the source gives none, only what hides as much as fog tells of it.
+    Where the source has none, only what hides as much as fog shows it.
     """
     most = weather_code.largest_visibility(code)
     if take.has("visibility_in_air"):
@@ -207,7 +209,7 @@ def _fog(take: HourValues, code: Array, rate: Array, air: dict[str, Array]) -> A
     """Return the chance of fog in humid air beside the visibility of the forecast, which is judged by itself.
 
     Where the source gives a visibility it is possible at the most, however humid the air; where it gives none, drier
-    air may hold fog already, and a code of fog tells of it. Where neither a cloud base nor low cloud is told, moist air
+    air may hold fog already, and a code of fog shows it. Where neither a cloud base nor low cloud is stated, moist air
     may hold cloud by day and in wind too: sun and wind take nothing off then.
     """
     wind, elevation, humidity = air["wind_speed_at_10m"], take.sun[0], air["relative_humidity"]
@@ -223,6 +225,6 @@ def _fog(take: HourValues, code: Array, rate: Array, air: dict[str, Array]) -> A
         return chance
     temperature, dew_point = air["air_temperature_near_ground"], air["dew_point_temperature"]
     chance = np.maximum(chance, visibility.unseen_fog_chance(temperature, dew_point))  # NaN in either stays NaN
-    told = np.where(weather_code.is_code_of(code, weather_code.FOG), 1.0, chance)
-    told = np.where(np.isnan(code) & (grade_of_chance(chance) < 2), np.nan, told)
-    return np.where(temperature - dew_point > visibility.DRY_SPREAD, chance, told)
+    unseen = np.where(weather_code.is_code_of(code, weather_code.FOG), 1.0, chance)
+    unseen = np.where(np.isnan(code) & (grade_of_chance(chance) < 2), np.nan, unseen)
+    return np.where(temperature - dew_point > visibility.DRY_SPREAD, chance, unseen)

@@ -42,7 +42,7 @@ _FROM_ONE_LEVEL = (ProfileMethod.STABILITY_LOG_LAW, ProfileMethod.NEUTRAL_LOG_LA
 
 
 class WindAloft:
-    """Carries the wind of the hours in a `HourValues` to wanted heights.
+    """Works out the wind of the hours in a `HourValues` at wanted heights.
 
     Parameters
     ----------
@@ -85,7 +85,7 @@ class WindAloft:
 
         They are 10 m, the source's own levels below the height, and the height itself: between two levels nothing is
         stronger than at one of them, but for the little that the bend of the interpolation adds. A flight below 10 m
-        is held for one at 10 m: nearer to the ground gusts come down that no profile shows.
+        counts as one at 10 m: nearer to the ground gusts come down that no profile shows.
         """
         below = self.heights[(self.heights > 10.0) & (self.heights < height)]
         return np.concatenate([[10.0], below, [height]])
@@ -118,7 +118,7 @@ class WindAloft:
         )
 
     def jet(self) -> Array:
-        """Tell of a low-level jet: 1 there is one, 0 there is none, NaN not known."""
+        """Return whether there is a low-level jet: 1, 0, or NaN where that is unknown."""
         if self.heights.size < 2:
             return np.full(self.take.shape, np.nan)
         return at_edges(shear.low_level_jet(self.speed, self.heights).flag)

@@ -1,4 +1,4 @@
-"""The program itself: its help, the options of the log, and how a mistake is told in one line."""
+"""The program itself: its help, the options of the log, and how a mistake is reported in one line."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ _PRECISE = re.compile(r"-?\d{1,3}\.\d{3,}")
 
 
 class _ErrorStream(logging.Handler):
-    """Writes to the error stream that is in force when something is told."""
+    """Writes to the error stream that is in force when a message is written."""
 
     def __init__(self, *, as_json: bool) -> None:
         super().__init__(logging.INFO)
@@ -43,7 +43,7 @@ class _ErrorStream(logging.Handler):
 
 
 def start_logging(*, as_json: bool = False) -> None:
-    """Begin to tell; a second call changes the form.
+    """Begin to log; a second call changes the form.
 
     Parameters
     ----------
@@ -65,7 +65,7 @@ def stop_logging() -> None:
 
 
 def is_machine_readable() -> bool:
-    """Say whether the error stream is to hold nothing but JSON."""
+    """Return whether the error stream is to hold nothing but JSON."""
     return any(isinstance(h, _ErrorStream) and h.as_json for h in _LOGGER.handlers)
 
 
@@ -238,10 +238,10 @@ class Program(click.Group):
         try:
             return super().invoke(ctx)
         except click.UsageError as fault:
-            told = _on_error_stream(fault.format_message())
-            if told == fault.format_message():
+            words = _on_error_stream(fault.format_message())
+            if words == fault.format_message():
                 raise
-            raise click.UsageError(told, fault.ctx) from None
+            raise click.UsageError(words, fault.ctx) from None
         except WxflyError as fault:
             line = _on_error_stream(rounded(" ".join(str(fault).split())))
             code = ExitCode.MISTAKE
@@ -263,14 +263,14 @@ class Program(click.Group):
 
     def add_command(self, cmd: click.Command, name: str | None = None) -> None:
         """Add a command, with the options of the log."""
-        cmd.params.extend(_log_options(hidden=True))  # told once, in the help of the program
+        cmd.params.extend(_log_options(hidden=True))  # shown once, in the help of the program
         super().add_command(cmd, name)
 
 
 def _tell_own_fault(ctx: click.Context, fault: Exception) -> NoReturn:
-    """Tell an error that nobody foresaw as what it is: a fault of the program, and never one of a file or a service."""
-    told = " ".join(f"{type(fault).__name__}: {fault}".split())[:200]
-    line = f"this is a fault of wxfly itself, not of your files or of a service ({rounded(told)})"
+    """Report an error that nobody foresaw as a fault of the program, never one of a file or a service."""
+    words = " ".join(f"{type(fault).__name__}: {fault}".split())[:200]
+    line = f"this is a fault of wxfly itself, not of your files or of a service ({rounded(words)})"
     way = "please report it to its maintainers, with the command and what it writes with --verbose"
     if is_machine_readable():
         tell(f"{line}; {way}", level=logging.ERROR)
@@ -400,7 +400,7 @@ def print_json(facts: Facts) -> None:
 
 
 def print_data(content: bytes) -> None:
-    """Print what programs read, in the bytes that it has, whatever the console speaks."""
+    """Print what programs read, as its own bytes, whatever the encoding of the console."""
     click.echo(content, nl=False)
 
 

@@ -1,4 +1,4 @@
-"""The command watch: it looks again as new runs come, and tells when the answer changes."""
+"""The command watch: it looks again as new runs come, and reports when the answer changes."""
 
 from __future__ import annotations
 
@@ -73,13 +73,13 @@ def watch(
     places, day = part_one_place(given, day)
     if week and day is not None:
         raise click.UsageError(f"--week watches all coming days; leave out {day}, or --week")
-    tells = _tells(as_json=as_json, notify=notify, webhook=webhook)
+    reporters = _reporters(as_json=as_json, notify=notify, webhook=webhook)
     if webhook:
         check_receiver(webhook)
     quiet = None if quiet_hours is None else read_quiet_hours(quiet_hours)
     asked = read_words(words if week else {**words, "day": day})
-    teller = f"{webhook or ''} {notify} {as_json}"
-    watching = Watching(lambda: _ask(places, asked, week=week), tells, quiet, teller)
+    channels = f"{webhook or ''} {notify} {as_json}"
+    watching = Watching(lambda: _ask(places, asked, week=week), reporters, quiet, channels)
     if once:
         if watching.look():
             click.get_current_context().exit(ExitCode.CHANGED)
@@ -98,35 +98,35 @@ class Watching:
     ----------
     ask : callable
         Makes the answer now.
-    tells : sequence of callable
-        Each tells of a change in its way; one that fails lets the next look tell again.
+    reporters : sequence of callable
+        Each reports a change in its way; where one fails, the next look reports it again.
     quiet_hours : QuietHours or None
-        Hours in which nothing is told.
-    teller : str, optional
-        In which ways it tells.
+        Hours in which nothing is reported.
+    channels : str, optional
+        The ways of reporting, as a key of what was reported.
     """
 
     def __init__(
         self,
         ask: Callable[[], AnswerFacts],
-        tells: Sequence[Callable[[WatchFacts], None]],
+        reporters: Sequence[Callable[[WatchFacts], None]],
         quiet_hours: QuietHours | None,
-        teller: str = "",
+        channels: str = "",
     ) -> None:
-        self._ask, self._tells, self._quiet = ask, tells, quiet_hours
-        self._teller = teller
+        self._ask, self._reporters, self._quiet = ask, reporters, quiet_hours
+        self._channels = channels
         self._last: AnswerFacts | None = None
 
     def look(self) -> bool:
-        """Look once, and return whether a change was told."""
-        return self._tell_changes(self._ask())
+        """Look once, and return whether a change was reported."""
+        return self._report_changes(self._ask())
 
-    def _tell_changes(self, answer: AnswerFacts) -> bool:
-        from wxfly.report.watch import tell_changes
+    def _report_changes(self, answer: AnswerFacts) -> bool:
+        from wxfly.report.watch import report_changes
 
         self._last = answer
         is_quiet = self._is_quiet(answer.now)
-        facts = tell_changes(answer, self._tell, is_quiet=is_quiet, teller=self._teller)
+        facts = report_changes(answer, self._report, is_quiet=is_quiet, channels=self._channels)
         return bool(facts.changes) and not is_quiet
 
     def _is_quiet(self, now: datetime) -> bool:
@@ -159,29 +159,31 @@ class Watching:
                 if self._last is None:
                     raise
                 tell(f"{fault}; looking {again}")
-                self._tell_loss(str(fault))
+                self._report_loss(str(fault))
             else:
                 try:
-                    self._tell_changes(answer)
+                    self._report_changes(answer)
                     due = self.next_look()
                 except WxflyError as fault:
                     tell(f"{fault}; telling {again}")
             sleep(max((due - utc_now()).total_seconds(), 1.0))
 
-    def _tell_loss(self, why: str) -> None:
-        from wxfly.report.watch import file_of, tell_loss
+    def _report_loss(self, why: str) -> None:
+        from wxfly.report.watch import file_of, report_loss
         from wxfly.times import utc_now
 
         assert self._last is not None
         if self._is_quiet(utc_now()):
             return
         try:
-            tell_loss(file_of(self._last, self._teller), self._last.sites[0].site.name, utc_now(), why, self._tell)
+            report_loss(
+                file_of(self._last, self._channels), self._last.sites[0].site.name, utc_now(), why, self._report
+            )
         except WxflyError as fault:
             tell(str(fault))
 
-    def _tell(self, facts: WatchFacts) -> None:
-        for one in self._tells:
+    def _report(self, facts: WatchFacts) -> None:
+        for one in self._reporters:
             one(facts)
 
 
@@ -193,8 +195,8 @@ def _ask(places: list[str], words: Words, *, week: bool) -> AnswerFacts:
     return facts_of(asked.briefing, asked.question)
 
 
-def _tells(*, as_json: bool, notify: bool, webhook: str | None) -> list[Callable[[WatchFacts], None]]:
-    """Return the ways of telling; the terminal is the last, so that what it shows was told everywhere."""
+def _reporters(*, as_json: bool, notify: bool, webhook: str | None) -> list[Callable[[WatchFacts], None]]:
+    """Return the ways of reporting; the terminal is last, so that what it shows was reported everywhere."""
     ways: list[Callable[[WatchFacts], None]] = []
     if webhook:
         ways.append(lambda facts: _send(webhook, facts))

@@ -142,8 +142,8 @@ def first_hour_of(cube: xr.Dataset) -> np.datetime64:
     number of lost hours is unknown, a time as far back as the longest forecast reaches.
     """
     first = cube["time"].values[0].astype("datetime64[s]")
-    told = np.datetime64(str(cube["oldest_run"].values), "s") if "oldest_run" in cube.coords else first
-    return first if np.isnat(told) else min(first, told)
+    earliest = np.datetime64(str(cube["oldest_run"].values), "s") if "oldest_run" in cube.coords else first
+    return first if np.isnat(earliest) else min(first, earliest)
 
 
 def run_of(cube: xr.Dataset) -> np.datetime64:
@@ -202,8 +202,9 @@ def _hide_by_age(
     """Do the work of `hide_stale` for an age [h]."""
     limit, clocks = (float(bound / np.timedelta64(1, "h")) for bound in (TOO_OLD, CLOCKS))
     if age > limit:
-        told = f"this forecast is {age:.0f} h old, more than {limit:.0f} h: not used, {origin.way_out}"
-        return _hidden(cube), (told,)
+        return _hidden(cube), (
+            f"this forecast is {age:.0f} h old, more than {limit:.0f} h: not used, {origin.way_out}",
+        )
     ahead = f"this forecast {origin.ahead.format(-age)}"
     if age < -clocks and not is_chosen:
         return _hidden(cube), (f"{ahead} from now: the clock or the forecast is wrong, so it is not used",)
@@ -212,8 +213,8 @@ def _hide_by_age(
     of_run = [limit for limit in stale if limit.kind is not NoteKind.KP]
     notes: list[str] = []
     if of_run:
-        told = f"too old for {'; '.join(of_run)}: not used, {origin.way_out}"
-        notes.append(f"this forecast is {age:.0f} h old, {told}")
+        unused = f"too old for {'; '.join(of_run)}: not used, {origin.way_out}"
+        notes.append(f"this forecast is {age:.0f} h old, {unused}")
     elif age > OLD / np.timedelta64(1, "h"):
         notes.append(f"this forecast is old: {origin.ago.format(age)}")
     elif age < -clocks:

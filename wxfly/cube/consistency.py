@@ -83,9 +83,9 @@ class Columns:
         if name not in self.cube.variables:
             return None
         variable = self.cube.variables[name]
-        wanted = (*self.dims, "height") if "height" in variable.dims else self.dims
-        absent = tuple(i for i, d in enumerate(wanted) if d not in variable.dims)
-        ordered = variable.transpose(*(d for d in wanted if d in variable.dims)).values
+        dims = (*self.dims, "height") if "height" in variable.dims else self.dims
+        absent = tuple(i for i, d in enumerate(dims) if d not in variable.dims)
+        ordered = variable.transpose(*(d for d in dims if d in variable.dims)).values
         return np.asarray(np.expand_dims(ordered, absent), dtype=np.float64)
 
     def at_10m(self) -> Array | None:
@@ -202,8 +202,8 @@ def _pressures_apart(columns: Columns) -> Flags | None:
         return None
     air = columns("air_temperature")
     warm = 288.15 - 0.0065 * ground if air is None else np.where(np.isnan(air), 288.15 - 0.0065 * ground, air)
-    told = sea * np.exp(-_GRAVITY_BY_GAS * ground / (warm + 0.00325 * ground))
-    return np.asarray(np.abs(here / told - 1.0) > PRESSURE_APART)
+    reduced = sea * np.exp(-_GRAVITY_BY_GAS * ground / (warm + 0.00325 * ground))
+    return np.asarray(np.abs(here / reduced - 1.0) > PRESSURE_APART)
 
 
 def _frozen(name: str, kind: tuple[str, ...], hours: int) -> Callable[[Columns], Flags | None]:
@@ -303,7 +303,7 @@ def hide_contradictions(cube: xr.Dataset) -> xr.Dataset:
     """
     columns = Columns(cube)
     hidden: dict[str, Flags] = {}
-    told = []
+    contradictions = []
     for check in CHECKS:
         broken = check.broken(columns)
         if broken is None or not broken.any():
@@ -319,13 +319,15 @@ def hide_contradictions(cube: xr.Dataset) -> xr.Dataset:
         count = f"{hours.size} hour{'s' if hours.size > 1 else ''}"
         if whole.any():
             count = "so many hours that none of them is believed"
-            told.append(f"the forecast contradicts itself: {check.words}, in {count}")
+            contradictions.append(f"the forecast contradicts itself: {check.words}, in {count}")
         else:
-            told.append(f"the forecast contradicts itself: {check.words}, in {count} from {first}Z on; not used there")
-    if not told:
+            contradictions.append(
+                f"the forecast contradicts itself: {check.words}, in {count} from {first}Z on; not used there"
+            )
+    if not contradictions:
         return cube
     cube = cube.assign({name: _without(cube[name], columns, broken) for name, broken in hidden.items()})
-    return cube.assign_attrs(contradictions="; ".join(told))
+    return cube.assign_attrs(contradictions="; ".join(contradictions))
 
 
 def _without(variable: xr.DataArray, columns: Columns, broken: Flags) -> xr.DataArray:

@@ -490,8 +490,8 @@ def state_spans(cube: xr.Dataset, spans: Mapping[str, Span] | None = None) -> xr
         With ``time_bnds`` for the span of the precipitation, or else of the first variable that has a span. A
         variable with another span has its own time coordinate.
     """
-    wanted = spans_of(cube) | {n: s for n, s in (spans or {}).items() if n in cube}
-    covering = {name: span for name, span in wanted.items() if span != _INSTANT}
+    spans = spans_of(cube) | {n: s for n, s in (spans or {}).items() if n in cube}
+    covering = {name: span for name, span in spans.items() if span != _INSTANT}
     common = covering.get("precipitation_amount") or next(iter(covering.values()), None)
     cube = cube.drop_vars(span_coordinates(cube)).copy()
     cube["time"].attrs.pop("bounds", None)
@@ -504,7 +504,7 @@ def state_spans(cube: xr.Dataset, spans: Mapping[str, Span] | None = None) -> xr
         cube = cube.assign_coords({TIME_BOUNDS: bounds(common)})
         cube["time"].attrs["bounds"] = TIME_BOUNDS
         cube["time"].encoding = dict(TIMES_IN_FILES)
-    for name, span in wanted.items():
+    for name, span in spans.items():
         axis, method = "time", _method_of(cube, name)
         if span not in (_INSTANT, common):
             axis = _own_time(name)
@@ -634,10 +634,10 @@ def _heights_with_values(variable: xr.DataArray) -> npt.NDArray[np.float64]:
 def restore_provided(cube: xr.Dataset) -> xr.Dataset:
     """Put back, as missing values, the variables and heights that `mark_provided` noted and the cube has lost."""
     entries = provided_entries(cube)
-    wanted = np.array(sorted({float(h) for _, *heights in entries for h in heights}))
+    provided = np.array(sorted({float(h) for _, *heights in entries for h in heights}))
     here = cube["height"].values if "height" in cube.dims else np.array([])
-    if not np.isin(wanted, here).all():
-        union = np.union1d(wanted, here)
+    if not np.isin(provided, here).all():
+        union = np.union1d(provided, here)
         cube = cube.reindex(height=union) if here.size else cube.assign_coords(height=union)
     lost = [name for name, *_ in entries if name not in cube]
     horizontal = [d for d in cube.dims if d not in ("time", "height", EDGES_OF_SPAN)]

@@ -98,13 +98,13 @@ def join_models(cubes: Sequence[xr.Dataset], needed: Collection[str], *, height:
         have an hour, with the oldest of their runs.
     """
     time = _whole_time(cubes)
-    at_hand = [_at(cube, time) for cube in cubes]
-    cubes = _with_one_span(at_hand)
+    over_time = [_at(cube, time) for cube in cubes]
+    cubes = _with_one_span(over_time)
     chosen = _choose(cubes, needed, height)
     used = sorted(set(chosen.tolist()))
     taken = [_taken(cubes, k, chosen == k) for k in used]
     if len(used) == 1:
-        alone = _with_taken(at_hand[used[0]], taken[0], at_hand)
+        alone = _with_taken(over_time[used[0]], taken[0], over_time)
         known = np.flatnonzero(_has_any(alone))
         alone = alone.isel(time=slice(None, int(known[-1]) + 1 if known.size else None))
         return check_forecast(_reported(alone, [alone], taken), place="the forecast")
@@ -346,9 +346,11 @@ def _reported(joined: xr.Dataset, parts: Sequence[xr.Dataset], taken: Sequence[M
     attributes["title"] = f"Hourly forecast of the models {BETWEEN_MODELS.join(names)}"
     oldest = min(parts, key=lambda part: str(part.attrs.get("retrieved", "")))
     attributes |= {k: str(oldest.attrs[k]) for k in ("retrieved", "history") if k in oldest.attrs}
-    told = "; ".join(dict.fromkeys(str(p.attrs["contradictions"]) for p in parts if p.attrs.get("contradictions")))
-    if told:
-        attributes["contradictions"] = told
+    contradictions = "; ".join(
+        dict.fromkeys(str(p.attrs["contradictions"]) for p in parts if p.attrs.get("contradictions"))
+    )
+    if contradictions:
+        attributes["contradictions"] = contradictions
     joined = joined.assign_attrs(attributes)
     # The age counts from the oldest run; where one is unknown, from the earliest that it may be.
     run = np.datetime64("NaT", "ns") if any(np.isnat(r) for r in runs) else min(runs).astype("datetime64[ns]")

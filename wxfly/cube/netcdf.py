@@ -213,12 +213,12 @@ def with_spans_of_schema_1(cube: xr.Dataset, path: Path) -> xr.Dataset:
     """
     spans: dict[str, Span] = {}
     for name, variable in cube.data_vars.items():
-        told = np.ravel(variable.attrs.get(_SPAN_OF_SCHEMA_1, ()))
-        if not told.size:
+        stated = np.ravel(variable.attrs.get(_SPAN_OF_SCHEMA_1, ()))
+        if not stated.size:
             continue
-        if told.dtype.kind not in "fiu" or told.size != 2 or not np.isfinite(told).all():
+        if stated.dtype.kind not in "fiu" or stated.size != 2 or not np.isfinite(stated).all():
             raise WxflyError(f"{path}: the attribute '{_SPAN_OF_SCHEMA_1}' of {name} is not two numbers of hours")
-        spans[str(name)] = (float(told[0]), float(told[1]))
+        spans[str(name)] = (float(stated[0]), float(stated[1]))
     if not spans or "time" not in cube.coords or cube["time"].dtype.kind != "M":
         return cube
     cube = state_spans(cube, spans)

@@ -121,10 +121,10 @@ def coming(around: Sequence[xr.Dataset], start: np.datetime64, end: np.datetime6
         if (margin[row, during] < 0).any():
             continue  # already within the flight
         after, before = np.flatnonzero(breaks & (hours >= end)), np.flatnonzero(breaks & (hours < start) & ~during)
-        told = [(hours[after[0]], False, int(after[0]))] if after.size else []
+        nearest = [(hours[after[0]], False, int(after[0]))] if after.size else []
         if name == STORM and before.size and margin[row, before[-1]] < 0:
-            told.append((hours[before[-1]] + np.timedelta64(1, "h"), True, int(before[-1])))
-        for moment, is_past, at in told:
+            nearest.append((hours[before[-1]] + np.timedelta64(1, "h"), True, int(before[-1])))
+        for moment, is_past, at in nearest:
             away = float((start - moment if is_past else moment - end) / np.timedelta64(3600, "s"))
             room = (away - (AROUND_A_STORM if name == STORM else 0.0)) / deviation
             found.append(Coming(name, moment, is_past, bool(margin[row, at] < 0), float(normal_probability(-room))))
@@ -296,8 +296,8 @@ def _grave(correction: Correction, rule: AnemometerRule, margins: dict[str, np.n
     read = correction.reading
     passed = band_of(rule, read.mean, read.gust) == LaunchVerdict.DO_NOT_LAUNCH
     outside = any((m < 0).any() for m in margins.values())
-    told = ((passed, Reason.PASSED_AT_ANEMOMETER), (outside, Reason.HOUR_OUTSIDE))
-    return [reason for holds, reason in told if holds]
+    reasons = ((passed, Reason.PASSED_AT_ANEMOMETER), (outside, Reason.HOUR_OUTSIDE))
+    return [reason for applies, reason in reasons if applies]
 
 
 def _of_plan(hours: xr.Dataset) -> tuple[list[Reason], list[Reason]]:
@@ -328,11 +328,11 @@ def _reasons_found(correction: Correction, rule: AnemometerRule, margins: dict[s
         by_rule = [Reason.ABOVE_RULE]
     else:
         by_rule = []
-    told = (
+    reasons = (
         (any(np.isnan(m).any() for m in margins.values()), Reason.HOUR_NOT_KNOWN),
         (read.mean < STARTING_SPEED, Reason.MAY_STAND_STILL),
         (correction.no_credit is NoCredit.DECOUPLED, Reason.DECOUPLED),
         (correction.no_credit is NoCredit.NOT_KNOWN, Reason.COUPLING_NOT_KNOWN),
         (read.gust is None, Reason.GUST_NOT_READ),
     )
-    return [*by_rule, *(reason for holds, reason in told if holds)]
+    return [*by_rule, *(reason for applies, reason in reasons if applies)]

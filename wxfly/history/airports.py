@@ -253,7 +253,7 @@ def groups_at(aerodrome: AerodromeForecast, hour: np.datetime64) -> tuple[dict[s
     Returns
     -------
     prevailing : dict of list
-        By name in the cube: one value, or several during a change.
+        By the name in the cube: one value, or several during a change.
     at_times : list of Group
         The groups in force.
     """

@@ -276,8 +276,7 @@ def enter_observations(observations: Iterable[Observation], *, folder: Path | No
     int
         The number added.
     """
-    told = [o for o in observations if o.values]
-    return enter(told, folder or ledger_folder())
+    return enter([o for o in observations if o.values], folder or ledger_folder())
 
 
 def withdraw_observations(
@@ -471,20 +470,20 @@ def earlier_runs(answer: SiteAnswer, verdicts: Sequence[HourVerdict]) -> tuple[t
         return ()
     stretch = answer.best.surest or answer.best
     hours = answer.assessment["time"].values[stretch.first : stretch.last + 1]
-    wanted = {f"{h.astype('datetime64[s]')}Z" for h in hours}
-    now = next((v for v in verdicts if v.hour in wanted and v.site == answer.request.site.name), None)
+    asked = {f"{h.astype('datetime64[s]')}Z" for h in hours}
+    now = next((v for v in verdicts if v.hour in asked and v.site == answer.request.site.name), None)
     if now is None or not now.run:
         return ()
     own = {v.hour: v.model for v in verdicts if v.site == now.site}
     by_run: dict[str, dict[str, float]] = {}
-    for month in sorted({hour[:7] for hour in wanted}):
+    for month in sorted({hour[:7] for hour in asked}):
         for earlier in read_verdicts(ledger_folder() / f"{month}.jsonl"):
             same = (earlier.site, earlier.aircraft, earlier.height, earlier.model, dict(earlier.limits)) == (
                 now.site, now.aircraft, now.height, own.get(earlier.hour), dict(now.limits)
             )  # fmt: skip
-            if same and earlier.hour in wanted and earlier.run and earlier.run < now.run and earlier.chance is not None:
+            if same and earlier.hour in asked and earlier.run and earlier.run < now.run and earlier.chance is not None:
                 by_run.setdefault(earlier.run, {})[earlier.hour] = earlier.chance
-    return tuple((run, min(told.values())) for run, told in sorted(by_run.items()) if set(told) == wanted)
+    return tuple((run, min(chances.values())) for run, chances in sorted(by_run.items()) if set(chances) == asked)
 
 
 LEAD_BINS = ((0.0, 24.0), (24.0, 72.0), (72.0, 120.0), (120.0, 400.0))
@@ -567,13 +566,13 @@ def _score_bin(
         chances.append(np.nan if verdict.chance is None else 1.0 - verdict.chance)
         strata.append(stratum(verdict))
     counts = count(warned, broken)
-    told = np.isfinite(chances)
+    known = np.isfinite(chances)
     within = (
         value_within(
-            np.array(chances)[told], np.array(broken)[told], [s for s, t in zip(strata, told, strict=True) if t],
+            np.array(chances)[known], np.array(broken)[known], [s for s, k in zip(strata, known, strict=True) if k],
             cost_ratio,
         )
-        if told.any() else np.nan
+        if known.any() else np.nan
     )  # fmt: skip
     return Score(
         lead=lead,

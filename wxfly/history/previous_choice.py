@@ -51,12 +51,12 @@ def choice_of(answer: SiteAnswer, briefing: Briefing) -> Chosen | None:
 
 def _limits(answer: SiteAnswer) -> dict[str, float]:
     limits = answer.request.limits
-    told = {"wind": limits.maximum_wind, "gust": limits.maximum_gust}
+    values = {"wind": limits.maximum_wind, "gust": limits.maximum_gust}
     if limits.maximum_gust_at_launch is not None:
-        told["gust_at_launch"] = limits.maximum_gust_at_launch
+        values["gust_at_launch"] = limits.maximum_gust_at_launch
     if answer.request.work.wait_hours:
-        told["wait_hours"] = float(answer.request.work.wait_hours)
-    return told
+        values["wait_hours"] = float(answer.request.work.wait_hours)
+    return values
 
 
 def _written(time: np.datetime64) -> str:

@@ -278,18 +278,18 @@ def load_record(path: Path, site: str) -> SiteRecord:
 
 
 def _read_record(site: str, row: Any, place: str) -> SiteRecord:
-    wanted = {"model", "days", "factors", "error_factors"}
-    if not isinstance(row, dict) or set(row) != wanted:
+    keys = {"model", "days", "factors", "error_factors"}
+    if not isinstance(row, dict) or set(row) != keys:
         given = ", ".join(map(str, row)) if isinstance(row, dict) else repr(row)
-        raise WxflyError(f"{place}: the record of {site} has {shortened(given)}; wanted {', '.join(sorted(wanted))}")
+        raise WxflyError(f"{place}: the record of {site} has {shortened(given)}; wanted {', '.join(sorted(keys))}")
     model, days, factors, error_factors = (row[key] for key in ("model", "days", "factors", "error_factors"))
     if not isinstance(model, str) or not all(isinstance(table, dict) for table in (days, factors, error_factors)):
         raise WxflyError(f"{place}: the record of {site} must have a text as its model, and tables of numbers")
     low, high = FACTOR_RANGE
     for name, value in {**factors, **{f"error of {k}": v for k, v in error_factors.items()}}.items():
         if not _is_number(value) or not low <= value <= high:
-            told = shortened(repr(value), 80)
-            raise WxflyError(f"{place}: the factor {told} for {name} at {site} is not between {low} and {high}")
+            written = shortened(repr(value), 80)
+            raise WxflyError(f"{place}: the factor {written} for {name} at {site} is not between {low} and {high}")
     if not all(_is_number(n) and n >= FEWEST_DAYS for n in days.values()) or set(days) != set(factors):
         raise WxflyError(f"{place}: the record of {site} covers fewer than {FEWEST_DAYS} days; it is not used")
     return SiteRecord(site, model, days, factors, error_factors)

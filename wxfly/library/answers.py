@@ -93,9 +93,9 @@ class Answer(Asked):
 
     def __repr__(self) -> str:
         """Return one line: the question, the sites, and the best window of each."""
-        told = [f"{name!r} {_in_short(windows)}" for name, windows in self.windows_by_site.items()]
+        short = [f"{name!r} {_in_short(windows)}" for name, windows in self.windows_by_site.items()]
         notes = f"; notes: {len(self.notes)}" if self.notes else ""
-        return f"<Answer {self.briefing.question}: {', '.join(told)}{notes}>"
+        return f"<Answer {self.briefing.question}: {', '.join(short)}{notes}>"
 
     def _repr_html_(self) -> str:
         """Return the view of a notebook."""

@@ -270,7 +270,7 @@ class Element:
     is_required : bool
         Whether an hour is *not known* without it, where the pilot says nothing else.
     chance : str
-        Of a risk, the condition of the hour that is its chance; empty where only its grade is told.
+        Of a risk, the condition of the hour that is its chance; empty where only its grade is reported.
     stand_in : str
         Condition that counts where the element is unknown and this one is over the limit; empty for none.
     errors : mapping

@@ -134,8 +134,8 @@ def read_fleet(path: Path, *, known: Mapping[str, Site], units: str) -> tuple[li
     for number, cells in lines:
         count += 1
         if len(cells) > len(names) and any(cell.strip() for cell in cells[len(names) :]):
-            told = f"it has {len(cells)} cells under {len(names)} columns; put a text with a comma in quotes"
-            faults.append(RowFault(number, "", told))
+            fault_words = f"it has {len(cells)} cells under {len(names)} columns; put a text with a comma in quotes"
+            faults.append(RowFault(number, "", fault_words))
             continue
         given = {n: c.strip() for n, c in zip(names, cells, strict=False) if c.strip()}
         of_row: list[RowFault] = []
@@ -216,8 +216,8 @@ def _site(
         if saved is None:
             near = near_names(name, known)
             did_you_mean = f"; did you mean '{near[0]}'?" if near else ""
-            told = f"'{shortened(name, 80)}' has no coordinates and is not a saved site{did_you_mean}"
-            fault("name", f"{told}; give latitude and longitude")
+            fault_words = f"'{shortened(name, 80)}' has no coordinates and is not a saved site{did_you_mean}"
+            fault("name", f"{fault_words}; give latitude and longitude")
             return None, "", faults
         site, place = saved, saved.name
     else:
@@ -244,7 +244,7 @@ def _site(
 
 
 def _coordinates(given: Mapping[str, str], fault: Callable[[str, str], None]) -> tuple[float, float] | None:
-    """Return latitude and longitude [degree] of a row, or None after its faults were told."""
+    """Return latitude and longitude [degree] of a row, or None after its faults were reported."""
     values: dict[str, float] = {}
     for column, most in (("latitude", 90.0), ("longitude", 180.0)):
         text = given[column]

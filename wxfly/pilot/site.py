@@ -578,8 +578,8 @@ def _as_pair(text: str, first: _Angle, second: _Angle) -> tuple[float, float]:
         return latitude, longitude
     north = f"latitude {_short(latitude)} is outside -90 to 90 degrees"
     east = f"longitude {_short(longitude)} is outside -180 to 180 degrees"
-    told = " and ".join(part for part, is_wrong in ((north, too_north), (east, too_east)) if is_wrong)
-    raise WxflyError(f"'{text}': {told}{_likely(first, second)}")
+    faults = " and ".join(part for part, is_wrong in ((north, too_north), (east, too_east)) if is_wrong)
+    raise WxflyError(f"'{text}': {faults}{_likely(first, second)}")
 
 
 def _likely(latitude: _Angle, longitude: _Angle) -> str:

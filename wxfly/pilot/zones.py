@@ -360,15 +360,15 @@ def _text(value: Any) -> str:
 
 def _authority(value: Any) -> str:
     """Return whom to ask, how, and how long before."""
-    told = []
+    authorities = []
     for one in value if isinstance(value, list) else []:
         if isinstance(one, dict):
             keys = ("name", "service", "contactName", "phone", "email", "siteURL")
             parts = [_text(one.get(key)) for key in keys]
             before = _text(one.get("intervalBefore"))
             parts += [f"{_length(before)} before"] if before else []
-            told.append(", ".join(filter(None, parts)))
-    return "; ".join(filter(None, told))
+            authorities.append(", ".join(filter(None, parts)))
+    return "; ".join(filter(None, authorities))
 
 
 def _length(text: str) -> str:

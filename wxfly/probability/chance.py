@@ -28,11 +28,11 @@ from wxfly.physics.probability import (
 from wxfly.pilot.elements import BY_NAME, Family
 
 SHIFT = "shift"
-"""Dimension: by how many hours the weather comes later than forecast."""
+"""Dimension: number of hours by which the weather comes later than forecast."""
 REACH = 3
-"""Most hours that are told apart."""
+"""Most hours of a shift that are told apart."""
 BESIDE = np.timedelta64(REACH, "h")
-"""So much is needed before and after the hours that are asked about."""
+"""Hours that are needed before and after those asked about."""
 
 
 def with_timing(padded: xr.DataArray, lead_hours: npt.ArrayLike, law: ErrorLaw) -> xr.DataArray:
@@ -44,7 +44,7 @@ def with_timing(padded: xr.DataArray, lead_hours: npt.ArrayLike, law: ErrorLaw) 
         Room ``(element, time, realization)`` as `wxfly.assessment.forecast_error.room_to_limits` returns it, with
         `REACH` hours more on either side.
     lead_hours : array_like
-        Of the hours that are asked about [h].
+        Lead time of the hours that are asked about [h].
     law : ErrorLaw
         Its error of timing grows with the lead.
 
@@ -89,8 +89,8 @@ def _moved(values: Array, own: Array, padded: xr.DataArray, shift: int) -> Array
 Array = npt.NDArray[np.float64]
 
 MARGIN_DEVIATION = 0.17
-"""Of the difference of two places' margins [1]: the error of 2 m/s that an ensemble leaves of a gust, at a limit of
-12 m/s, half of it shared by the places. An estimate of ours."""
+"""Standard deviation of the difference of two places' margins [1]: the error of 2 m/s that an ensemble leaves of a
+gust, at a limit of 12 m/s, half of it shared by the places. An estimate of ours."""
 _NOTHING = 0.005
 """A cause with a smaller share is not named."""
 _HARDLY = 0.002
@@ -139,11 +139,11 @@ class Chance:
 
 
 FIRM, OPEN = 0.8, 0.4
-"""Chances from which a stretch is told as firm and as open; below, it is faint. An estimate of ours."""
+"""Chances from which a stretch is shown as firm and as open; below, it is faint. An estimate of ours."""
 
 
 class OutlookKind(StrEnum):
-    """How a chance is told, from the largest on."""
+    """How a chance is shown, from the largest on."""
 
     FIRM = "firm"
     OPEN = "open"
@@ -152,7 +152,7 @@ class OutlookKind(StrEnum):
 
 
 def kind_of(chance: float) -> OutlookKind:
-    """Return how a chance is told; not known for NaN."""
+    """Return how a chance is shown; not known for NaN."""
     if np.isnan(chance):
         return OutlookKind.NOT_KNOWN
     return OutlookKind.FIRM if chance >= FIRM else OutlookKind.OPEN if chance >= OPEN else OutlookKind.FAINT
@@ -169,7 +169,7 @@ class Outlook:
     first, last : int
         Positions of its hours.
     chance : Chance
-        That every limit holds all along.
+        Chance that every limit holds all along.
     """
 
     start: np.datetime64
@@ -180,7 +180,7 @@ class Outlook:
 
     @property
     def kind(self) -> OutlookKind:
-        """How its chance is told."""
+        """How its chance is shown."""
         return kind_of(self.chance.value)
 
 
@@ -197,7 +197,7 @@ class RoomArrays:
     at : int
         Position of the weather that comes when it is forecast.
     present : ndarray
-        Which members reach to which hours, axes time and member: one that has ended by its nature does not speak
+        Which members reach to which hours, axes time and member: one that has ended by its nature does not count
         against the hour.
     families : list of list of int
         Rows of each family of errors; what is known beforehand is in none.
@@ -301,7 +301,7 @@ def window_chance(
         others = np.prod([k for i, k in enumerate(kept) if i != position], axis=0)
         for k in family:
             if not (values[:, k] < 6.0).any():
-                continue  # no doubt about it anywhere
+                continue  # no uncertainty anywhere
             alone = _no_surer(kept[position] if len(family) == 1 else _stretch(values[:, k], law), at)
             rest = [m for m in family if m != k]
             without = _stretch(values[:, rest].min(axis=1), law) if rest else 1.0
@@ -324,27 +324,27 @@ class ChanceOfBetter(NamedTuple):
 
 
 def error_correlation(distance: float) -> float:
-    """Return how far the errors of forecasts for two places go together [1].
+    """Return the correlation of the errors of forecasts for two places [1].
 
     One at the same place, whatever the height; it falls with the distance to 0.95 at 10 km and 0.08 at 500 km.
 
     Parameters
     ----------
     distance : float
-        Between the places [km].
+        Distance between the places [km].
 
     Notes
     -----
-    An exponential law with `ERROR_LENGTH`. Errors of wind forecasts go together over some hundred kilometres [Focken et
-    al. 2002, J. Wind Eng. Ind. Aerodyn. 90, 231-246; from memory]; the figure is an estimate of ours.
+    An exponential law with `ERROR_LENGTH`. Errors of wind forecasts are correlated over some hundred kilometres
+    [Focken et al. 2002, J. Wind Eng. Ind. Aerodyn. 90, 231-246; from memory]; the figure is an estimate of ours.
     """
     return float(np.exp(-distance / ERROR_LENGTH))
 
 
 ERROR_LENGTH = 200.0
-"""Distance over which errors of two places come apart [km]."""
+"""Correlation length of the errors of two places [km]."""
 EQUAL = 0.005
-"""Smallest margins that are nearer to each other than this are equal [1]: they are told in hundredths."""
+"""Smallest margins that are nearer to each other than this are equal [1]: they are written in hundredths."""
 
 
 def chance_of_better(
@@ -363,13 +363,13 @@ def chance_of_better(
     Parameters
     ----------
     room, other_room : DataArray
-        Of the two places over the same hours, from the same members in the same order.
+        Room of the two places over the same hours, from the same members in the same order.
     margin, other_margin : ndarray
         Margin of the hour, ``(time, realization)`` [1].
     first, last : int
         Positions of the first and the last hour.
     distance : float
-        Between the places [km].
+        Distance between the places [km].
     law : ErrorLaw, optional
         By default wxfly's own.
 
@@ -396,7 +396,7 @@ def chance_of_better(
     equal = both * (1.0 - wins - loses)
     present = part.present & other_part.present
     shares = [_mean_over_members(weights @ v, present) for v in (better, worse, equal)]
-    # The rule of succession for four outcomes: none of them is told as impossible.
+    # The rule of succession for four outcomes: none of them counts as impossible.
     least = law.least_of_single if part.present.size == 1 else 1.0 / (int(shares[0][1]) + 4)
     first_better, other_better, neither_better = (least + (1.0 - 4.0 * least) * float(share) for share, _ in shares)
     return ChanceOfBetter(
@@ -456,7 +456,7 @@ KEEP_STEP = 0.10
 
 
 def keeps_choice(chosen: float, best: float, step: float = KEEP_STEP) -> bool:
-    """Tell whether to stay with the window chosen before: unless another has gained more than a step on it.
+    """Return whether to stay with the window chosen before: unless another has gained more than a step on it.
 
     Parameters
     ----------
@@ -469,7 +469,7 @@ def keeps_choice(chosen: float, best: float, step: float = KEEP_STEP) -> bool:
 
 
 def jumpiness(values: npt.ArrayLike) -> float:
-    """Tell how much an answer went to and fro over the runs, [Griffiths2019].
+    """Return how much an answer changed back and forth over the runs, [Griffiths2019].
 
     Parameters
     ----------
@@ -481,17 +481,17 @@ def jumpiness(values: npt.ArrayLike) -> float:
     float
         ``(sum of |change| - range) / (N - 2)``; 0 for one that only rose or only fell; NaN for fewer than three.
     """
-    told = np.asarray(values, dtype=float)
-    if told.size < 3:
+    chances = np.asarray(values, dtype=float)
+    if chances.size < 3:
         return float("nan")
-    return float((np.abs(np.diff(told)).sum() - (told.max() - told.min())) / (told.size - 2))
+    return float((np.abs(np.diff(chances)).sum() - (chances.max() - chances.min())) / (chances.size - 2))
 
 
 PERCENTILES = {
     "wind": ("wind_speed_percentile_10", "wind_speed_percentile_90"),
     "temperature": ("air_temperature_percentile_10", "air_temperature_percentile_90"),
 }
-"""By element, the variables of the cube."""
+"""Variables of the cube with percentiles, by element."""
 _WIDTH = 2.0 * float(normal_quantile(0.9))
 _CALM = 0.5  # [m s-1]: below, the ratio of two winds says nothing
 _LARGEST_RATIO = 3.0
@@ -503,7 +503,7 @@ def spreads_of(cube: xr.Dataset | None, conditions: xr.Dataset) -> dict[str, Arr
     Parameters
     ----------
     cube : xarray.Dataset or None
-        Of the one forecast at the site.
+        The one forecast at the site.
     conditions : xarray.Dataset
         Its hours at flight height.
 

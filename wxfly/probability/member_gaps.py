@@ -24,20 +24,20 @@ Times = npt.NDArray[np.datetime64]
 
 
 def tell_gaps(cube: xr.Dataset, assessment: xr.Dataset, asked: Times, clock: SiteClock) -> list[Note]:
-    """Tell which members are missing, in whole or in part, and from when to when.
+    """Return which members are missing, in whole or in part, and from when to when.
 
-    What all members lack is no gap between them: the hours tell it as not known.
+    What all members lack is no gap between them: the hours show it as not known.
 
     Parameters
     ----------
     cube : xarray.Dataset
-        Of one ensemble at the site, with the dimension ``realization``, without what is taken from the one forecast.
+        One ensemble at the site, with the dimension ``realization``, without what is taken from the one forecast.
     assessment : xarray.Dataset
-        Of its members, with at least the hours asked about.
+        Assessment of its members, with at least the hours asked about.
     asked : ndarray of datetime64
         Starts of the hours asked about, UTC.
     clock : SiteClock
-        Of the site.
+        Clock of the site.
     """
     total, model = cube.sizes[MEMBER], str(cube.attrs.get("model", NOT_NAMED))
     stamps = cube["time"].values
@@ -63,7 +63,7 @@ def tell_gaps(cube: xr.Dataset, assessment: xr.Dataset, asked: Times, clock: Sit
 
 
 def _of_elements(assessment: xr.Dataset, reaches: Flags, total: int, model: str, moments: _Moments) -> list[Note]:
-    """Tell which elements some members have lost; `reaches` says which members should know which hours."""
+    """Return which elements some members have lost; `reaches` says which members should know which hours."""
     order = ("element", "time", MEMBER)
     margin = assessment["margin"].transpose(*order).values
     lost = assessment["lost"].transpose(*order).values if "lost" in assessment else np.zeros(margin.shape, dtype=bool)

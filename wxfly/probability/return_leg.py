@@ -3,7 +3,7 @@
 *Room*, as of the other elements, is a distance to the limit in standard deviations. Here it is found by working the
 sortie out with wind and consumption both raised by none, one, two and three of their deviations, as `Plan.confidence`
 raises them: the room is where the need reaches the whole battery. That both err together is an estimate of ours, on the
-cautious side; so is that nothing surer than three deviations is told.
+cautious side; so is that nothing surer than three deviations is reported.
 """
 
 from __future__ import annotations
@@ -25,14 +25,14 @@ Array = npt.NDArray[np.float64]
 LEVELS = (0.0, 1.0, 2.0, 3.0)
 """Deviations by which wind and consumption are raised [1]."""
 CANNOT_BE_FLOWN_ROOM = -2.0
-"""Room where the sortie cannot be flown even as forecast, and the least that is told [1]: an estimate of ours."""
+"""Room where the sortie cannot be flown even as forecast, and the least that is reported [1]: an estimate of ours."""
 COURSE_STEP = 45.0
 """Courses among which the most demanding is looked for, counted from the one that comes home against the wind
 [degree]."""
 
 
 FEWER_AIRSPEEDS = 41
-"""Of which each leg takes the best: many members are worked out."""
+"""Number of airspeeds from which each leg takes the best; few, because many members are worked out."""
 
 
 def return_leg_room(

@@ -1,8 +1,8 @@
 """How sure an answer is: the members of ensembles judged for one site, and what they say together.
 
 Without an ensemble the one forecast stands for itself, with the whole of its usual error, and the answer is marked as
-weaker. What an ensemble does not carry at all (Kp, often visibility) is taken from the one forecast, the same for every
-member, with the whole of its usual error too.
+weaker. What an ensemble does not provide at all (Kp, often visibility) is taken from the one forecast, the same for
+every member, with the whole of its usual error too.
 """
 
 from __future__ import annotations
@@ -70,7 +70,8 @@ BAND = (0.0, 0.1, 0.5, 0.9, 1.0)
 """Shares of the members below the lines of the band: lowest, a tenth, the middle, nine tenths, highest."""
 _DEVIATIONS = ("wind_standard_deviation", "gust_standard_deviation")
 _OF_CELLS, _CELLS_LOST = {"wind": "wind_deviation_of_cells", "gust": "gust_deviation_of_cells"}, "cells_are_lost"
-"""By element, what the cells around a site add to its error; absent from a forecast without such cells."""
+"""What the cells around a site add to the error of an element, by its name; absent from a forecast without such
+cells."""
 _BANDS = ("wind_speed", "wind_speed_of_gust")
 _CAPE, _INHIBITION = "atmosphere_convective_available_potential_energy", "atmosphere_convective_inhibition"
 _RATE = "forecast_precipitation_rate"
@@ -97,13 +98,13 @@ class SiteChance:
     members : int
         How many members there are in all; 1 for one forecast.
     models : tuple of str
-        Whose members.
+        Models of the members.
     notes : tuple of Note
         What is missing of the ensembles.
     law : ErrorLaw
-        With which the forecasts were dressed.
+        Error law with which the forecasts were dressed.
     lead_hours : ndarray
-        Of each hour [h].
+        Lead time of each hour [h].
     by_percentiles : tuple of str
         Elements whose spread is from percentiles that the source of the one forecast gives.
     """
@@ -135,8 +136,8 @@ class SiteChance:
 
     def of_elements(self, first: int, last: int) -> dict[str, float]:
         """Return by element the chance that it breaks its limit in these hours [1], without the error of timing."""
-        told = window_chance(self.room.sel({SHIFT: 0}, drop=True), first, last, law=self.law)
-        return {cause.element: cause.share for cause in told.causes}
+        stated = window_chance(self.room.sel({SHIFT: 0}, drop=True), first, last, law=self.law)
+        return {cause.element: cause.share for cause in stated.causes}
 
 
 def judge_site_chance(
@@ -159,23 +160,23 @@ def judge_site_chance(
     Parameters
     ----------
     conditions, assessment : xarray.Dataset
-        Of the one forecast, at flight height.
+        Hours of the one forecast, at flight height.
     run : numpy.datetime64
-        Of the one forecast; NaT where not known. Lead times count from it.
+        Run of the one forecast; NaT where unknown. Lead times count from it.
     height, site, limits
         As the one forecast was judged.
     central : xarray.Dataset, optional
-        The cube of the one forecast at the site, for what an ensemble does not carry.
+        The cube of the one forecast at the site, for what an ensemble does not provide.
     ensembles : sequence of xarray.Dataset, optional
         Cubes at the site, each of one model: with the dimension ``realization``, or a single forecast as one member.
     law : ErrorLaw, optional
         By default wxfly's own.
     sortie : Sortie, optional
-        What is to be flown; its way back then enters the chance, of every member its own.
+        The planned flight; its way back then enters the chance, for every member its own.
     at_return : xarray.Dataset, optional
         The hours of the one forecast at the return height, with a sortie.
     return_height : float, optional
-        Of the way back above ground [m].
+        Height of the way back above ground [m].
     """
     models = tuple(name for cube in ensembles or (conditions,) for name in models_of(cube))
     members = sum(cube.sizes.get(MEMBER, 1) for cube in ensembles)
@@ -317,7 +318,7 @@ def _of_members(
 
 
 def _of_hours(parts: Sequence[xr.Dataset]) -> xr.Dataset:
-    """Return of each hour the larger edge of what the error needs, of all members."""
+    """Return for each hour the larger edge of what the error needs, for all members."""
     names = (*_BANDS, *_DEVIATIONS, _RATE, *_CHANCES.values(), _SIGNS, *_JETS.values())
     return _join([c[[*names, *_cells_in(c)]].max("edge", skipna=False) for c in parts])
 
@@ -389,14 +390,14 @@ def _put_beside(room: xr.DataArray, around: xr.DataArray | None) -> xr.DataArray
 def _counted_once(icing: xr.DataArray, by_signs: xr.DataArray, false_alarms_of: Array) -> xr.DataArray:
     """Return the chance of icing of each member, in which what the members show is not counted again.
 
-    The probability of precipitation is that of the one forecast, and speaks of the same rain that falls in some of the
+    The probability of precipitation is that of the one forecast, and means the same rain that falls in some of the
     members. So it is given to the members without it only as far as it is more than the share of those with it, less
-    what they tell falsely: all members together have the larger of the two. A member that is not known shows nothing.
+    their false alarms: all members together have the larger of the two. A member that is not known shows nothing.
     """
     icing, by_signs = icing.transpose("time", MEMBER), by_signs.transpose("time", MEMBER)
     shown = by_signs.fillna(0.0).mean(MEMBER)
-    told = shown * xr.DataArray(1.0 - false_alarms_of, dims="time", coords={"time": shown["time"]})
-    rest = (icing - told) / (1.0 - shown).clip(min=1e-9)
+    stated = shown * xr.DataArray(1.0 - false_alarms_of, dims="time", coords={"time": shown["time"]})
+    rest = (icing - stated) / (1.0 - shown).clip(min=1e-9)
     return icing.where(~(icing > by_signs), np.minimum(np.maximum(rest, by_signs), icing))
 
 
@@ -406,9 +407,9 @@ def add_jets(conditions: xr.Dataset, hours: HourValues, height: float, site: Sit
     Parameters
     ----------
     conditions : Dataset
-        Of the hours, as `wxfly.assessment.conditions.derive` gives them.
+        The hours, as `wxfly.assessment.conditions.derive` returns them.
     hours : HourValues
-        As `wxfly.assessment.conditions.hours_of` gives them.
+        As `wxfly.assessment.conditions.hours_of` returns them.
     height : float
         The highest of the flight, above ground [m].
     site, limits
@@ -426,7 +427,7 @@ def below_jets(room: xr.DataArray, conditions: xr.Dataset) -> xr.DataArray:
     room : DataArray
         ``(element, time, realization)`` [1].
     conditions : Dataset
-        Of the same hours, as `add_jets` gives them, the worse edge of each.
+        The same hours, as `add_jets` returns them, the worse edge of each.
     """
     values = room.values.copy()
     for name, variable in _JETS.items():
@@ -445,7 +446,7 @@ def _return_leg(flight: xr.Dataset, at_return: xr.Dataset, sortie: Sortie, devia
 
 
 def with_what_is_missing(ensemble: xr.Dataset, central: xr.Dataset | None) -> xr.Dataset:
-    """Take from the one forecast what the ensemble does not carry, the same for every member.
+    """Take from the one forecast what the ensemble does not provide, the same for every member.
 
     Parameters
     ----------
@@ -464,7 +465,7 @@ def with_what_is_missing(ensemble: xr.Dataset, central: xr.Dataset | None) -> xr
         and not VARIABLES[str(n)].has_height
         and MEMBER not in central[n].dims
     ]
-    if _CAPE in ensemble:  # what holds the air of one model back says nothing of another's unstable air
+    if _CAPE in ensemble:  # the inhibition of one model does not apply to the unstable air of another
         lacking = [n for n in lacking if n != _INHIBITION]
     if not lacking:
         return ensemble
@@ -475,7 +476,7 @@ def with_what_is_missing(ensemble: xr.Dataset, central: xr.Dataset | None) -> xr
     whole = mark_provided(state_spans(ensemble.assign(added), spans))
     if FORECAST_MODEL not in central.coords:
         return whole
-    # Of several models in the one forecast not all carry the same: an hour lacks only what its own has lost.
+    # Not all models of the one forecast provide the same: an hour lacks only what its own model has lost.
     by_model = [[n for n in lacking if n in text.split()] for text in _entries_by_model(central)]
     if all(names == by_model[0] for names in by_model):
         return whole

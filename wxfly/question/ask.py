@@ -428,8 +428,8 @@ def own_limit_notes(question: Question) -> list[Note]:
     usual = question.usual_limits
     looser, others = [], []
     for own in question.asked_of_limits.own_limits:
-        told = _limit_in_words(own.element, [own.values[name] for name in own.values], question.units)
-        words = f"your {BY_NAME[own.element].title} limit {own.since} is {told}"
+        limit = _limit_in_words(own.element, [own.values[name] for name in own.values], question.units)
+        words = f"your {BY_NAME[own.element].title} limit {own.since} is {limit}"
         fields = own.looser_fields(usual)
         if not fields:
             others.append(words)

@@ -181,9 +181,9 @@ def _refuse_unlike(places: Sequence[str], words: Sequence[Words]) -> None:
         for option in usual_options():
             mine, theirs = (getattr(one, option.name) for one in (words[0], other))
             if option.name != "height" and mine != theirs:
-                told = " and ".join(written(one) if one not in (None, ()) else "none" for one in (mine, theirs))
+                both = " and ".join(written(one) if one not in (None, ()) else "none" for one in (mine, theirs))
                 raise WxflyError(
-                    f"{places[0]} and {place} differ in their {option.key} ({told}); give --{option.flag} for both"
+                    f"{places[0]} and {place} differ in their {option.key} ({both}); give --{option.flag} for both"
                 )
 
 

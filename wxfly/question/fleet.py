@@ -388,8 +388,8 @@ class _Run:
             try:
                 obtained = obtain_alone(place, fetching)
             except WxflyError as missing:
-                told = str(missing if fetching.offline else fault)
-                yield from (_Job(member, None, told) for member, _ in of_place[place])
+                reason = str(missing if fetching.offline else fault)
+                yield from (_Job(member, None, reason) for member, _ in of_place[place])
                 continue
             yield from self._of_site(obtained, 0, of_place[place])
 

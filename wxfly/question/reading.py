@@ -518,12 +518,12 @@ def _asked_of_limits(taken: Taken, units: str) -> AskedOfLimits:
     both = sorted(set(words.required) & set(words.advised))
     if both:
         raise WxflyError(f"{both[0]} is given to --require and to --advise; give it to one")
-    wanted = (set(REQUIRED_BY_DEFAULT) | set(words.required)) - set(words.advised)
+    required = (set(REQUIRED_BY_DEFAULT) | set(words.required)) - set(words.advised)
     launch = read_quantity(words.launch_limit, "speed", units) if words.launch_limit else None
     if launch is not None and not launch > 0:
         raise WxflyError(f"a launch limit of '{words.launch_limit}' is not above zero")
     return AskedOfLimits(
-        tuple(name for name in NAMES if name in wanted),
+        tuple(name for name in NAMES if name in required),
         tuple(dict.fromkeys(words.advised)),
         None if words.reserve is None else read_share(words.reserve, "reserve"),
         None if words.confidence is None else read_share(words.confidence, "confidence"),

@@ -117,8 +117,8 @@ def keep_setting(text: str, value: str | None) -> str:
 def keep_settings(given: dict[str, str | None]) -> None:
     """Change several settings at once, by key, as `keep_setting` does; a fault in one changes none."""
     settings = load_settings()
-    usual, told = settings.usual, given.get("units")
-    units = str(setting_value("units", told)) if told else settings.units
+    usual, named = settings.usual, given.get("units")
+    units = str(setting_value("units", named)) if named else settings.units
     values: dict[str, Any] = {}
     changed = Words()
     for key, text in given.items():

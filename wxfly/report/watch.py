@@ -1,4 +1,4 @@
-"""Watching an answer: when to look again, what was told last, and telling only what changed since."""
+"""Watching an answer: when to look again, what was reported last, and what has changed since."""
 
 from __future__ import annotations
 
@@ -24,12 +24,12 @@ SOONEST = timedelta(hours=1)
 UNKNOWN_INTERVAL = timedelta(hours=6)
 """Time between looks where the interval of the model's runs is not known: that of most global models."""
 AFTER_FAILURE = timedelta(minutes=15)
-"""Time until the next look after one that failed, or that could not be told."""
+"""Time until the next look after one that failed, or that could not be reported."""
 
 
 @dataclass(frozen=True)
 class QuietHours:
-    """Hours of the site's clock in which nothing is told; what changes in them is told after them.
+    """Hours of the site's clock in which nothing is reported; what changes in them is reported after them.
 
     Attributes
     ----------
@@ -89,57 +89,57 @@ def clock_of(answer: AnswerFacts) -> Clock:
     return Clock(answer.sites[0].site.time_zone)
 
 
-def tell_changes(
-    answer: AnswerFacts, tell: Callable[[WatchFacts], None], *, is_quiet: bool, teller: str = ""
+def report_changes(
+    answer: AnswerFacts, report: Callable[[WatchFacts], None], *, is_quiet: bool, channels: str = ""
 ) -> WatchFacts:
-    """Tell what changed since the last time, and keep what was told.
+    """Return what changed since the last time, and keep what was reported.
 
     Parameters
     ----------
     answer : AnswerFacts
         The answer now, about one site.
-    tell : callable
-        Tells it; called for the first answer and where something changed. Where it raises, nothing is kept, so that
-        the next look tells again.
+    report : callable
+        Reports it; called for the first answer and where something changed. Where it raises, nothing is kept, so that
+        the next look reports it again.
     is_quiet : bool
-        Whether nothing may be told now; a later look then tells it.
-    teller : str, optional
-        In which way it is told: what one way told is not told yet in another.
+        Whether nothing may be reported now; a later look then reports it.
+    channels : str, optional
+        The ways of reporting: what was reported by one is still new to another.
 
     Returns
     -------
     WatchFacts
-        What changed, told or not.
+        What changed, reported or not.
     """
-    path = file_of(answer, teller)
+    path = file_of(answer, channels)
     with alone_with(path):
         before = _read(path)
         facts = watch_facts(answer, before)
         if before is None or facts.changes:
             if is_quiet:
                 return facts
-            tell(facts)
+            report(facts)
             _keep(path, facts.told)
         else:
             _keep(path, kept(before, facts.told))
     return facts
 
 
-def tell_loss(path: Path, site: str, now: datetime, why: str, tell: Callable[[WatchFacts], None]) -> None:
-    """Tell, once, that no forecast can be had any more.
+def report_loss(path: Path, site: str, now: datetime, why: str, report: Callable[[WatchFacts], None]) -> None:
+    """Report, once, that no forecast is available any more.
 
     Parameters
     ----------
     path : Path
-        Where what was told is kept, as `file_of` returns it.
+        Where the last report is kept, as `file_of` returns it.
     site : str
         Name of the site.
     now : datetime
         Present time, UTC.
     why : str
         The fault.
-    tell : callable
-        As in `tell_changes`.
+    report : callable
+        As in `report_changes`.
     """
     with alone_with(path):
         before = _read(path)
@@ -147,12 +147,12 @@ def tell_loss(path: Path, site: str, now: datetime, why: str, tell: Callable[[Wa
             return
         facts = lost_facts(site, before, now, why)
         if facts.changes:
-            tell(facts)
+            report(facts)
             _keep(path, facts.told)
 
 
-def file_of(answer: AnswerFacts, teller: str = "") -> Path:
-    """Return the file of what was told of a question; the best of tomorrow is another question on another day."""
+def file_of(answer: AnswerFacts, channels: str = "") -> Path:
+    """Return the file of the last report on a question; the best of tomorrow is another question on another day."""
     site = answer.sites[0]
     day = "" if answer.kind == "week" else str(clock_of(answer).local(site.period.end - timedelta(seconds=1)).date())
     question = to_builtins(answer.question)
@@ -160,12 +160,12 @@ def file_of(answer: AnswerFacts, teller: str = "") -> Path:
         question.pop(of_this_look)
     for of_this_look in ("offline", "as_of"):
         question["forecast_asked"].pop(of_this_look)
-    asked = json.encode((teller, answer.kind, question, answer.minimum_duration, site.site, site.limits, day))
+    asked = json.encode((channels, answer.kind, question, answer.minimum_duration, site.site, site.limits, day))
     return config_folder() / "watched" / f"{hashlib.sha256(asked).hexdigest()[:16]}.json"
 
 
 def _read(path: Path) -> Told | None:
-    """Return what was told; None where nothing was, or where the file is damaged: then all is told anew."""
+    """Return the last report; None where there is none or its file is damaged: then all is reported anew."""
     try:
         return json.decode(path.read_bytes(), type=Told)
     except (OSError, DecodeError, ValidationError, RecursionError):

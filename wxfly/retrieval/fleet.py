@@ -79,8 +79,8 @@ class Pace:
                 return
             span, name = (3600, "hour") if hour else (60, "minute")
             wait = span - now % span + 1.0
-            told = f"{wait / 60:.0f} min" if wait > 120 else f"{wait:.0f} s"
-            self._on_progress(f"waiting {told} for the next {name}'s share of the free service")
+            duration = f"{wait / 60:.0f} min" if wait > 120 else f"{wait:.0f} s"
+            self._on_progress(f"waiting {duration} for the next {name}'s share of the free service")
             time.sleep(wait)
 
     def _note(self) -> float:
@@ -260,11 +260,11 @@ def too_many_members(groups: Sequence[Group], fetching: Fetching) -> Note | None
     weight = sum(_weight_of_members(g, len(g.places)) for g in groups if not g.names_members)
     if weight == 0 or sum(group.weight for group in groups) + weight <= PER_HOUR:
         return None
-    told = (
+    words = (
         f"chance from one forecast, without members: members would take {weight:.0f} weighted calls, the free service "
         f"allows {PER_HOUR:.0f} in an hour; name them with --ensemble to wait for them"
     )
-    return Note(told, NoteKind.MEMBERS)
+    return Note(words, NoteKind.MEMBERS)
 
 
 def obtain_group(group: Group, fetching: Fetching) -> Iterator[Obtained]:

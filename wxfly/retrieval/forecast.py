@@ -442,8 +442,8 @@ def _without_service(
                     sites, model=service.model, offline=offline, now=now, on_progress=on_progress, settings=settings
                 )
                 if found is None or not _is_too_old(other):
-                    told = f"{service.source} answers in place of {', '.join(failed) or 'any model'}: {reason}"
-                    return replace(other, notes=(told, *other.notes))
+                    note = f"{service.source} answers in place of {', '.join(failed) or 'any model'}: {reason}"
+                    return replace(other, notes=(note, *other.notes))
     if found is not None:
         return found
     if fault is not None:

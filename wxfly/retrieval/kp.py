@@ -205,8 +205,8 @@ def _from_gfz(
 def _not_disproved(outlook: KpOutlook, series: KpSeries) -> tuple[KpOutlook, bool]:
     """Remove the days of an outlook on which the measured Kp was above it by more than rounding to a whole number."""
     day = series.start.astype("datetime64[D]")
-    held = [not (series.kp[day == d] > kp + 0.5).any() for d, kp in zip(outlook.day, outlook.kp, strict=True)]
-    return replace(outlook, day=outlook.day[held], kp=outlook.kp[held]), not all(held)
+    still_valid = [not (series.kp[day == d] > kp + 0.5).any() for d, kp in zip(outlook.day, outlook.kp, strict=True)]
+    return replace(outlook, day=outlook.day[still_valid], kp=outlook.kp[still_valid]), not all(still_valid)
 
 
 def _of_kp(notes: list[str]) -> list[str]:
@@ -218,8 +218,8 @@ def _reach(kp: xr.DataArray) -> list[str]:
     notes = []
     known = np.isfinite(kp.values)
     if known.any() and kp.attrs.get("outlook_from", "none") != "none":
-        told = f"from {kp.attrs['outlook_from']} on Kp is the largest of its day from the outlook"
-        notes.append(f"{told} issued {kp.attrs['outlook_issued']}")
+        note = f"from {kp.attrs['outlook_from']} on Kp is the largest of its day from the outlook"
+        notes.append(f"{note} issued {kp.attrs['outlook_issued']}")
     if not known.any():
         notes.append("Kp is not known for these days; to go without it: --advise kp")
     elif not known.all() and known[-1]:

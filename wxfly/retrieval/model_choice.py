@@ -133,16 +133,16 @@ def _beside(models: Sequence[Model], others: Sequence[Model], end: np.datetime64
     def reach(model: Model) -> np.datetime64:
         return min(reaches_for_sure(model, now), end)
 
-    def gives(model: Model, lack: tuple[str, np.datetime64]) -> bool:
+    def provides(model: Model, lack: tuple[str, np.datetime64]) -> bool:
         return bool(model.provides_name(lack[0]) and reach(model) >= lack[1])
 
     lacks = {(name, reach(m)) for m in models for name in _lacks(m)}
     beside: list[Model] = []
-    while lacks := {lack for lack in lacks if not any(gives(m, lack) for m in (*models, *beside))}:
-        able = [m for m in others if any(gives(m, lack) for lack in lacks)]
+    while lacks := {lack for lack in lacks if not any(provides(m, lack) for m in (*models, *beside))}:
+        able = [m for m in others if any(provides(m, lack) for lack in lacks)]
         if not able:
             break
-        beside.append(max(able, key=lambda m: sum(gives(m, lack) for lack in lacks)))
+        beside.append(max(able, key=lambda m: sum(provides(m, lack) for lack in lacks)))
     return beside
 
 

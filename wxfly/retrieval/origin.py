@@ -137,8 +137,8 @@ class Obtained:
         since = since_of(cube)
         of_retrieval = bool(np.isnat(run_of(cube)) and since == retrieved_of(cube))
         shown, notes = hide_stale(cube, self.now, since=since, of_retrieval=of_retrieval, is_chosen=self.is_chosen)
-        told = str(cube.attrs.get("contradictions", ""))
-        return shown, (*notes, *([told] if told else []))
+        contradictions = str(cube.attrs.get("contradictions", ""))
+        return shown, (*notes, *([contradictions] if contradictions else []))
 
     @property
     def age(self) -> np.timedelta64:

@@ -115,7 +115,7 @@ _ROWS = (
     ),
     Quantity("freezing_level_altitude", (("HGT", "0C isotherm"),), (), ((0, 3, 5),), (_FREEZING,)),
     Quantity("visibility_in_air", (("VIS", "surface"),), (), ((0, 19, 0),)),
-    # That of the most unstable air is never smaller than that of the air at the ground.
+    # CAPE of the most unstable air is never smaller than that of the air at the ground.
     Quantity(
         "atmosphere_convective_available_potential_energy", (("CAPE", "surface"),), ("mucape",), ((0, 7, 6),),
         (_SURFACE, _MOST_UNSTABLE),
@@ -705,7 +705,7 @@ class _NotReadError(Exception):
 
 
 def _messages(opened: Any) -> Iterator[Any]:
-    """Return each field of an open file; a message may hold several, which ecCodes gives out only when told to."""
+    """Return each field of an open file; a message may hold several, which ecCodes returns only on request."""
     import eccodes
 
     eccodes.codes_grib_multi_support_on()

@@ -49,7 +49,7 @@ class Entry:
     Attributes
     ----------
     number : str
-        Of the message; ``12.2`` is the second field of message 12.
+        Number of the message; ``12.2`` is the second field of message 12.
     offset : int
         First byte.
     length : int or None
@@ -63,7 +63,7 @@ class Entry:
     kind : str
         `INSTANT`, `SUM`, `MAXIMUM` or `OTHER`.
     member : int or None
-        Of an ensemble, 0 for the control; None where it is not stated.
+        Member of an ensemble, 0 for the control; None where it is not stated.
     """
 
     number: str
@@ -173,7 +173,7 @@ def parse_index(text: str, what: str) -> list[Entry]:
     -------
     list of Entry
         In the order of the bytes. The inventory does not state what a value stands for: totals since the start of the
-        run and maxima are told by the message itself, so the kind is `INSTANT`, with one hour for both ends.
+        run and maxima are stated by the message itself, so the kind is `INSTANT`, with one hour for both ends.
 
     Raises
     ------
@@ -212,7 +212,7 @@ def joined_ranges(entries: Iterable[Entry], across: int) -> list[list[Entry]]:
     Parameters
     ----------
     entries : iterable of Entry
-        Of one file, each with its own bytes.
+        Messages of one file, each with its own bytes.
     across : int
         Largest number of bytes between two messages of a group.
 

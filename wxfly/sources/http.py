@@ -674,8 +674,8 @@ def _refuse(reply: Reply, what: str) -> NoReturn:
         if "daily" in lowered or "tomorrow" in lowered:
             raise SourceError(f"{what}: the daily limit of free requests is used up; try again tomorrow (UTC)")
         if "hourly" in lowered or "next hour" in lowered:
-            told = "the hourly limit of free requests is used up; try again in the next hour"
-            raise PassingError(f"{what}: {told}", 3600.0 - time.time() % 3600.0)
+            words = f"{what}: the hourly limit of free requests is used up; try again in the next hour"
+            raise PassingError(words, 3600.0 - time.time() % 3600.0)
         wait = _retry_after(reply)
         if "minutely" in lowered or "one minute" in lowered:
             wait = wait or 60.0 - time.time() % 60.0  # its counters restart at each full minute

@@ -71,7 +71,7 @@ class TooOftenError(WxflyError):
 
 
 class Server:
-    """What the handlers share.
+    """State that the handlers share.
 
     Parameters
     ----------

@@ -20,7 +20,7 @@ MOST_WAITING = 32
 KEPT_SECONDS = 60.0
 """How long an answer is given again to who asks the same [s]."""
 FAULT_KEPT_SECONDS = 4.0
-"""How long a fault is told again: long enough for a page that waits for it [s]."""
+"""How long a fault is repeated: long enough for a page that waits for it [s]."""
 _MOST_KEPT = 100
 
 
@@ -144,7 +144,7 @@ class Desk:
             job.future.set_result(answer)
 
     def _forget(self) -> None:
-        """Drop what is too old to be given again; the lock is held."""
+        """Drop answers that are too old to be given again; the caller holds the lock."""
         now = time.monotonic()
 
         def is_old(job: Job) -> bool:

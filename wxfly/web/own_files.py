@@ -20,7 +20,7 @@ from wxfly.web.own_pages import OFFERED_SETTINGS, kept_settings
 from wxfly.web.questions import NOT_OFFERED
 
 VERSION = 1
-"""Of the text; one of a later version is refused."""
+"""Version of the text; a later one is refused."""
 FILE_NAME = "wxfly-own.json"
 _SETTINGS = "settings"
 

@@ -92,8 +92,8 @@ def static_file(name: str, digest: str, *, takes_gzip: bool) -> tuple[bytes, dic
 
 def worker_script() -> bytes:
     """Return the service worker. It is served from the root, as it may answer only for addresses below its own."""
-    wanted = json.dumps([address(name) for name in STATIC])
-    return _own("worker.js").replace(b"/* files */ []", wanted.encode())
+    addresses = json.dumps([address(name) for name in STATIC])
+    return _own("worker.js").replace(b"/* files */ []", addresses.encode())
 
 
 def manifest() -> bytes:

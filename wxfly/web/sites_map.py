@@ -251,7 +251,7 @@ def _hours(one: Found) -> str:
 
 
 def _why(one: AnswerFacts, site: SiteAnswerFacts) -> str:
-    """Say how sure a verdict is and what decides it."""
+    """Return in words how sure a verdict is and what decides it."""
     verdict = one.verdict
     element = verdict.tightest or site.lit_hours.deciding_element
     parts = [] if verdict.period is None else [f"chance {in_ten(verdict.chance)}"]

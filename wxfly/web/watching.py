@@ -15,7 +15,7 @@ from wxfly.pilot.own_files import alone_with, write_whole
 from wxfly.pilot.settings import config_folder
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.further_facts.watch import WatchFacts, watch_text
-from wxfly.report.watch import AFTER_FAILURE, file_of, tell_changes, tell_loss, wait_after
+from wxfly.report.watch import AFTER_FAILURE, file_of, report_changes, report_loss, wait_after
 from wxfly.times import utc_now
 from wxfly.web.own_pages import Entry, OwnKind, OwnPage
 
@@ -24,7 +24,7 @@ VIEWS = ("best", "week")
 MOST = 20
 """So many answers are watched at most."""
 _MOST_SAID = 5
-_TELLER = "page"
+_CHANNELS = "page"
 _EVERY_SECONDS = 30.0
 NEW = timedelta(days=1)
 """How long a change stands on the start page."""
@@ -34,7 +34,7 @@ Ask = Callable[[str, Pairs], AnswerFacts]
 
 
 class Said(Struct, frozen=True):
-    """What was told, and when."""
+    """A report of a watch, and its time."""
 
     at: datetime
     lines: list[str]
@@ -45,14 +45,14 @@ class Watched(Struct, frozen=True):
     """One answer that is watched."""
 
     address: str
-    """Of its page, such as ``/best?place=meadow``."""
+    """Address of its page, such as ``/best?place=meadow``."""
     due: datetime
     """When it is asked next."""
     said: list[Said] = []
     """The newest first."""
     site: str = ""
     state: str = ""
-    """Name of its site, and of the file of what was told, once it was answered."""
+    """Name of its site, and of the file of its last report, once it was answered."""
 
     @property
     def question(self) -> tuple[str, Pairs]:
@@ -180,20 +180,20 @@ def look(one: Watched, ask: Ask) -> None:
         Answers a view for its words.
     """
 
-    def tell(facts: WatchFacts) -> None:
+    def report(facts: WatchFacts) -> None:
         said = Said(facts.now, list(watch_text(facts)), bool(facts.changes))
         _put(one.address, lambda w: structs.replace(w, said=[said, *w.said][:_MOST_SAID]))
 
     due, state, site = utc_now() + AFTER_FAILURE, one.state, one.site
     try:
         answer = ask(*one.question)
-        site, state = answer.sites[0].site.name, file_of(answer, _TELLER).name
-        tell_changes(answer, tell, is_quiet=False, teller=_TELLER)
+        site, state = answer.sites[0].site.name, file_of(answer, _CHANNELS).name
+        report_changes(answer, report, is_quiet=False, channels=_CHANNELS)
         due = utc_now() + wait_after(answer)
     except NotAskedError as fault:
         if state:
-            tell_loss(_file().with_name(state), site, utc_now(), str(fault), tell)
-    except Exception as fault:  # nothing ends the watch of the others; the list tells what happened
+            report_loss(_file().with_name(state), site, utc_now(), str(fault), report)
+    except Exception as fault:  # nothing ends the watch of the others; the list shows what happened
         failed = Said(utc_now(), [f"could not be asked: {fault}"], False)
         _put(one.address, lambda w: structs.replace(w, said=[failed, *(s for s in w.said if s.lines != failed.lines)]))
     _put(one.address, lambda w: structs.replace(w, due=due, site=site, state=state))

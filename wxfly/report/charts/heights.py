@@ -82,7 +82,7 @@ def _class(margin: float, is_lit: bool, reserve: float) -> int | None:
 def _hovers(
     facts: TimelineFacts, reader: Reader, first: int, left: np.ndarray, decides: list[list[str]]
 ) -> list[list[str]]:
-    """Say of every height and hour what margin it leaves, and how high the hour may be used."""
+    """Return in words the margin of every height and hour, and how high the hour may be used."""
     heights = [writing.amount(height, "height", reader.units) for height in facts.heights]
     hours = range(first, first + left.shape[1])
     times, clock = instants(facts.site.hours.start), reader.clock
@@ -105,7 +105,7 @@ def _margin_words(margin: float, element: str) -> str:
 
 
 def _usable_words(site: SiteAnswerFacts, hour: int, units: str) -> str:
-    """Say how high an hour may be used, and what ends the climb."""
+    """Return in words how high an hour may be used, and what ends the climb."""
     usable, by = site.hours.usable_height[hour], site.hours.usable_height_ends_by[hour]
     if usable is None or by is None:
         return "usable height not known"

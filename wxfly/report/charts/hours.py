@@ -138,7 +138,7 @@ class DrawnHours:
         return f"{clock.span(self.times[i], self.times[i] + HOUR)} {clock.zone(self.times[i])}"
 
     def _hover(self, row: int, i: int) -> str:
-        """Say value, limit and margin of a cell, in lines that fit a phone; the hour as a whole is row -1."""
+        """Return value, limit and margin of a cell, in lines that fit a phone; the hour as a whole is row -1."""
         hour, margin = self.first + i, float(self.margins[1 + row, i])
         if row < 0:
             reason = self._words.reason(hour).replace(", ", "<br>", 1)

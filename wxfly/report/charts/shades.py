@@ -108,7 +108,7 @@ def cell(margin: float, *, short: bool) -> str:
 # --- the chance: its number is in tenths, and its ends are told as what they are ---------------------------------
 
 _FROM = (8, 6, 4)
-"""Tenths, as they are told, from which a cell has the first, the second and the third shade."""
+"""Tenths of a chance from which a cell has the first, the second and the third shade."""
 
 
 def chance_shade_of(chance: float) -> int | None:

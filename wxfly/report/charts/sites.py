@@ -215,9 +215,9 @@ def _zone(spot: ZoneSpot, frame: Frame, pitch: float) -> list[Figure]:
 def _scale(frame: Frame, unit: str) -> Figure:
     """Return a bar of a round length in the corner of the frame."""
     across = 2 * frame.half_width * METRES_OF_DEGREE
-    wanted = float(np.asarray(from_si(0.3 * across, unit)))
-    power = 10.0 ** math.floor(math.log10(wanted))
-    shown = max(n * power for n in (1, 2, 5) if n * power <= wanted * (1 + 1e-9))
+    longest = float(np.asarray(from_si(0.3 * across, unit)))
+    power = 10.0 ** math.floor(math.log10(longest))
+    shown = max(n * power for n in (1, 2, 5) if n * power <= longest * (1 + 1e-9))
     length = float(np.asarray(to_si(shown, unit))) / METRES_OF_DEGREE / frame.squeeze
     west = frame.longitude - 0.94 * frame.half_width / frame.squeeze
     south = max(frame.latitude - 0.9 * frame.half_height, -_LATITUDES)

@@ -345,13 +345,13 @@ def _zone_notes(
     sites: Sequence[SiteAnswerFacts], readers: Sequence[Reader], names: Sequence[str], now: datetime
 ) -> Iterator[Note]:
     """Yield one note on the zones round all sites, and the date of their file."""
-    told = []
+    of_sites = []
     for site, reader, name in zip(sites, readers, names, strict=True):
         if site.zones is not None:
             words = zones_in_words(site.zones, site.period, reader)
-            told.append(f"{name}: {words}" if len(sites) > 1 else words)
+            of_sites.append(f"{name}: {words}" if len(sites) > 1 else words)
     first = sites[0]
     if first.zones is not None:
         yield Note(
-            NoteKind.ZONES, f"{ZONES}{'; '.join(told)}; {file_in_words(first.zones, first.period, readers[0], now)}"
+            NoteKind.ZONES, f"{ZONES}{'; '.join(of_sites)}; {file_in_words(first.zones, first.period, readers[0], now)}"
         )

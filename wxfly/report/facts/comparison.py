@@ -22,11 +22,11 @@ class StandingFacts(Facts, frozen=True):
     """How one site stands in each hour of a comparison."""
 
     state: list[StateWord]
-    """Of the hour."""
+    """State of the hour."""
     holds: list[bool]
     """Whether some lit part of the hour can be used."""
     margin: list[Share | None]
-    """Of the hour."""
+    """Margin of the hour."""
     deciding_element: list[ElementName | None]
     """What stands against the site; null where nothing is known to decide."""
     unknown_elements: list[list[ElementName]]
@@ -69,8 +69,8 @@ class ComparisonFacts(Facts, frozen=True):
     """How much larger the best margin is than the largest of the others that hold; below 0 where a larger margin has
     something unknown behind it; null when no other holds."""
     chance_better: list[tuple[Share, Share, Share, Share] | None]
-    """Of two sites: that the first is the better one, that the second is, that neither holds, that they are
-    equal; null for more sites."""
+    """For two sites, the chances that the first is the better one, that the second is, that neither holds, that they
+    are equal; null for more sites."""
     standings: list[StandingFacts]
     """In the order of `sites`."""
     lit: list[bool]

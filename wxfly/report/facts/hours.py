@@ -105,7 +105,7 @@ class DayFacts(Facts, frozen=True):
     """The evening's blue hour starts where its golden hour ends."""
     highest_sun_elevation: Degrees
     lowest_sun_elevation: Degrees
-    """Of the sun at its full hours; where it never rises or sets they say which."""
+    """Elevation of the sun over the full hours; where it never rises or sets, this tells day from night."""
 
 
 class MemberFacts(Facts, frozen=True):
@@ -115,7 +115,7 @@ class MemberFacts(Facts, frozen=True):
     """Share of the members at or below each column: the lowest, a tenth, the middle, nine tenths, the highest."""
     wind: list[list[Speed | None]]
     gust: list[list[Speed | None]]
-    """By share, then by hour."""
+    """Wind and gust, by share, then by hour."""
 
 
 class HourFacts(Facts, frozen=True):
@@ -136,7 +136,7 @@ class HourFacts(Facts, frozen=True):
     waiting_after: list[ElementName | None]
     """The element whose limit was broken shortly before, which holds the hour back; null for none."""
     chance: list[Share | None]
-    """That every limit holds in this hour, its light left aside."""
+    """Chance that every limit holds in this hour, its light left aside."""
     wind_from_direction_at_start: list[Degrees | None]
     wind_from_direction_at_end: list[Degrees | None]
     """Where the wind at flight height comes from."""

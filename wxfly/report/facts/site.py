@@ -95,7 +95,7 @@ class KpFacts(Facts, frozen=True):
 
     forecast_retrieved: datetime | None
     forecast_age: Seconds | None
-    """Of one that is not renewed any more, the end of the last observation."""
+    """Retrieval and age of the forecast; of one that is no longer renewed, the end of the last observation."""
     observed_until: datetime | None
     observed_age: Seconds | None
     """End of the last observed Kp."""
@@ -344,7 +344,7 @@ def _advice(answer: SiteAnswer) -> AdviceFacts | None:
 
 
 def reasons_of(position: int, answer: SiteAnswer, site: SiteAnswerFacts) -> list[Unknown]:
-    """Say why what is null at a site is unknown."""
+    """Return why what is null at a site is unknown."""
     reasons: list[Unknown] = []
 
     def add(key: str, reason: str, flags: npt.NDArray[np.bool_] | None = None) -> None:

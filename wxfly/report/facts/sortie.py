@@ -47,7 +47,7 @@ if TYPE_CHECKING:
 
 COLD_FOR_PACKS, WARM_PACK = 283.15, 288.15
 """Air below which packs are kept warm, and how warm until take-off [K]; common practice, no source."""
-# Where the advice begins to speak; common practice, no source, but for the bound of unstable air (US weather service).
+# Bounds from which advice is given; common practice, no source, but for the bound of unstable air (US weather service).
 LITTLE_THRUST = 0.10
 """Share of thrust in hand [1]."""
 LIKELY_RAIN = 0.3
@@ -62,13 +62,13 @@ class AdviceFacts(Facts, frozen=True):
 
     lowest_sun: Degrees | None
     highest_sun: Degrees | None
-    """Elevation of the sun, lowest and highest; null where it is not told."""
+    """Elevation of the sun, lowest and highest; null where it is not reported."""
     sun_azimuth: Degrees
     """At the middle of the window."""
     light: list[str]
     """Photographers' words for the light, in order."""
     longest_shadow: Share | None
-    """Of one metre; null while the sun is down."""
+    """Longest shadow of an object one metre high; null while the sun is down."""
     glare: bool | None
     """Whether the pilot looks into a low sun at some time; null without a direction."""
     is_twilight: bool
@@ -163,7 +163,7 @@ def _freezing_chance(part: xr.Dataset) -> float:
 
 
 def what_to_mind(advice: AdviceFacts, units: str) -> list[str]:
-    """Say what to mind, the gravest first; twilight and night are left to `after_sunset`."""
+    """Return in words what to mind, the gravest first; twilight and night are left to `after_sunset`."""
     return [
         *of_the_storm(advice),
         *_of_icing(advice),
@@ -177,7 +177,7 @@ def what_to_mind(advice: AdviceFacts, units: str) -> list[str]:
 
 
 def after_sunset(advice: AdviceFacts, light: str | None) -> str:
-    """Say that part of it is twilight or night, and which light the rules ask for; empty by day."""
+    """Return the note that part of it is twilight or night, with the light that the rules require; empty by day."""
     if not advice.is_twilight:
         return ""
     part = "night: you see the aircraft by its light alone" if advice.is_night else "twilight"
@@ -186,7 +186,7 @@ def after_sunset(advice: AdviceFacts, light: str | None) -> str:
 
 
 def of_the_storm(advice: AdviceFacts) -> list[str]:
-    """Tell of a thunderstorm next to the window, and of air in which one may build."""
+    """Return warnings of a thunderstorm next to the window, and of air in which one may build."""
     text = []
     if advice.storm_beside:
         text.append(
@@ -199,7 +199,7 @@ def of_the_storm(advice: AdviceFacts) -> list[str]:
 
 
 def _of_icing(advice: AdviceFacts) -> list[str]:
-    """Tell of icing in flight where it is possible in some hour, first of precipitation that freezes."""
+    """Return warnings of icing in flight, first of precipitation that freezes; empty where none is possible."""
     if not advice.icing_possible:
         return []
     if advice.freezing_chance < POSSIBLE_FROM:
@@ -286,13 +286,13 @@ class WorstFacts(Facts, frozen=True):
     latest_turn: FlightTime | None
     """Time after take-off at which to leave for home at the latest."""
     flight_time: FlightTime | None
-    """Of one battery, take-off to landing at the latest; 0 where the sortie does not come home."""
+    """Time from take-off to the latest landing on one battery; 0 where the sortie does not come home."""
     refusal: str | None
     """Why it cannot be flown, whatever the battery; null where it can."""
     flights: int
     """How many flights the batteries allow in the window."""
     time_in_air: FlightTime | None
-    """Of these flights together."""
+    """Time in the air, all these flights together."""
 
 
 class SortieFacts(Facts, frozen=True):
@@ -318,7 +318,7 @@ class WorkFacts(Facts, frozen=True):
     survey_hours: Hours | None
     """Hours of work that can stop and go on later; null for none."""
     wait_hours: Hours
-    """Hours held back after one over the wind or gust limit."""
+    """Waiting hours after one over the wind or gust limit."""
 
 
 class SpellFacts(Facts, frozen=True):
@@ -337,7 +337,7 @@ class LaidWork(Facts, frozen=True):
     spells: list[SpellFacts]
     """Work and waits in turn, beginning and ending with work."""
     chance: Share | None
-    """That every limit holds in every hour of work."""
+    """Chance that every limit holds in every hour of work."""
     causes: list[CauseFacts]
     """What may break a limit, the largest share first."""
 
@@ -359,21 +359,21 @@ class DecisionFacts(Facts, frozen=True):
     """Two decisions by the pilot's own costs; advice, each compared with its own threshold."""
 
     chance: Share | None
-    """Of the best window's surest stretch; null without a window."""
+    """Chance of the best window's surest stretch; null without a window."""
     least_chance_to_drive: Share
     """Driving out pays above this chance; above 1 it never does."""
     drive_out: bool | None
     """Whether driving out pays."""
     risk: Share | None
-    """Of a broken limit."""
+    """Chance that a limit is broken."""
     largest_risk_to_take_off: Share
     """Taking off pays below this risk."""
     take_off: bool | None
     """Whether taking off would pay on this forecast."""
     members_needed: int
-    """Members that can tell a risk as small as that."""
+    """Members needed to show a risk as small as that."""
     least_risk_shown: Share | None
-    """The smallest risk that the members, or the one forecast, can tell; null where there is none."""
+    """The smallest risk that the members, or the one forecast, can show; null where there is none."""
 
 
 def sortie_facts(answer: SiteAnswer) -> SortieFacts | None:
@@ -455,7 +455,7 @@ def decision_facts(answer: SiteAnswer, window: Window | None = None) -> Decision
 
 
 def _least_risk(answer: SiteAnswer, chance: Chance) -> float:
-    """Return the smallest risk that a chance can tell."""
+    """Return the smallest risk that a chance can show."""
     law = None if answer.site_chance is None else answer.site_chance.law
     if chance.is_weak and law is not None:
         return law.least_of_single

@@ -33,14 +33,14 @@ class LightSpan(Facts, frozen=True):
     end: datetime
     """Its ends, to the minute."""
     kind: Literal["night", "twilight", "day"]
-    """By the sun at the horizon, and at 6 degrees below it."""
+    """The borders are the sun at the horizon, and at 6 degrees below it."""
 
 
 class FlightWind(Facts, frozen=True):
     """Wind or gust at flight height, whichever phase of the flight decides."""
 
     demand: list[float | None]
-    """Of each hour, SI."""
+    """Demand of each hour, SI."""
     limit: float | None
     """SI; null for none."""
 
@@ -58,10 +58,11 @@ class TimelineFacts(Facts, frozen=True):
     heights: list[Metres]
     """The steps up to the height limit."""
     margin_by_height: list[list[Share | None]]
-    """By height, then by hour: the smallest margin of wind at that height and of the other elements of the hour; null
+    """The smallest, by height, then by hour, margin of wind at that height and of the other elements of the hour; null
     where that is not known."""
     decides_by_height: list[list[str]]
-    """Of the same, the element that decides or is not known; ``wind`` for wind, gust and wind difference."""
+    """For the same heights and hours, the element that decides or is not known; ``wind`` for wind, gust and wind
+    difference."""
 
 
 def timeline_facts(briefing: Briefing, facts: AnswerFacts) -> list[TimelineFacts]:

@@ -171,7 +171,7 @@ def listed(words: Sequence[str]) -> str:
 
 
 def energy_missing(figures: Sequence[str]) -> str:
-    """Say which figures are missing that the way back needs."""
+    """Return in words which figures are missing that the way back needs."""
     return f"the aircraft's figures give no {listed([name.replace('_', ' ') for name in figures])}"
 
 

@@ -52,20 +52,20 @@ def element_of(site: SiteAnswerFacts, name: str) -> ElementFacts:
 
 
 def reading_at(site: SiteAnswerFacts, name: str, hour: int, units: str) -> str:
-    """Say what one element of one hour is, such as ``gust at 80 m, 9.1 of 10.7 m/s``."""
+    """Return in words what one element of one hour is, such as ``gust at 80 m, 9.1 of 10.7 m/s``."""
     demand, limit, height, near_ground, phase = _at(site, name, hour)
     return reading(name, demand, limit, height=height, units=units, near_ground=near_ground) + phase
 
 
 def room_at(site: SiteAnswerFacts, name: str, hour: int, units: str) -> str:
-    """Say how much room one element of one hour leaves, such as ``42 % of your gust limit to spare``."""
+    """Return in words how much room one element of one hour leaves, such as ``42 % of your gust limit to spare``."""
     demand, limit, height, near_ground, phase = _at(site, name, hour)
     margin = _number(element_of(site, name).margin[hour])
     return room(name, demand, limit, margin, height=height, units=units, near_ground=near_ground) + phase
 
 
 def spare_at(site: SiteAnswerFacts, name: str, hour: int, units: str) -> str:
-    """Say what one element of one hour leaves of its limit; empty where that is unknown or is no quantity."""
+    """Return what one element of an hour leaves of its limit; empty where that is unknown or is no quantity."""
     demand, limit, _, _, _ = _at(site, name, hour)
     margin = _number(element_of(site, name).margin[hour])
     if LIMIT_RULES[BY_NAME[name].sense].words or math.isnan(margin):
@@ -74,7 +74,7 @@ def spare_at(site: SiteAnswerFacts, name: str, hour: int, units: str) -> str:
 
 
 def _at(site: SiteAnswerFacts, name: str, hour: int) -> tuple[float, float, float, bool, str]:
-    """Return demand, limit, height, whether that is near the ground, and the phase of the flight where it is told."""
+    """Return demand, limit, height, whether that is near the ground, and the phase of the flight where it is stated."""
     element = element_of(site, name)
     height, phase = site.height, ""
     if element.height_by_hour is not None and element.height_by_hour[hour] != site.height:
@@ -89,7 +89,7 @@ def _number(value: float | None) -> float:
 
 
 def waiting_after(site: SiteAnswerFacts, hour: int) -> str:
-    """Say by what an hour is held back that would not be outside by itself; empty where it is not."""
+    """Return in words by what an hour is held back that would not be outside by itself; empty where it is not."""
     cause = site.hours.waiting_after[hour]
     if cause is None or any(_number(element.margin[hour]) < 0 for element in site.elements):
         return ""
@@ -101,7 +101,7 @@ def waiting_after(site: SiteAnswerFacts, hour: int) -> str:
 
 
 def room_of(site: SiteAnswerFacts, hour: int, units: str) -> str:
-    """Say what decides in one hour and how much room it leaves."""
+    """Return in words what decides in one hour and how much room it leaves."""
     element = site.hours.limiting_element[hour]
     return waiting_after(site, hour) or (room_at(site, element, hour, units) if element else "nothing is known")
 
@@ -111,7 +111,7 @@ MOST_OVER = 3
 
 
 def all_over(site: SiteAnswerFacts, hour: int, units: str) -> str:
-    """Say what decides in one hour, and every other element that is over its limit too, the gravest first."""
+    """Return in words what decides in an hour, then every other element over its limit, the gravest first."""
     others = [room_at(site, name, hour, units) for name in _also_over(site, hour)]
     shown = others[: MOST_OVER - 1]
     more = f"and {len(others) - len(shown)} more over their limits" if len(others) > len(shown) else ""
@@ -119,7 +119,7 @@ def all_over(site: SiteAnswerFacts, hour: int, units: str) -> str:
 
 
 def all_over_in_short(site: SiteAnswerFacts, hour: int, units: str) -> str:
-    """Say what decides in one hour, and of every other element that is over its limit only its name."""
+    """Return in words what decides in one hour, and of every other element that is over its limit only its name."""
     others = _also_over(site, hour)
     return room_of(site, hour, units) + (f", {titles(others)} too" if others else "")
 
@@ -133,7 +133,7 @@ def _also_over(site: SiteAnswerFacts, hour: int) -> list[str]:
 
 
 def reason_of(site: SiteAnswerFacts, hour: int, units: str) -> str:
-    """Say what decides in one hour, and first what is not known in it."""
+    """Return in words what decides in one hour, and first what is not known in it."""
     required = [g.element for g in site.not_known.gaps if g.is_required and _covers(g.hour_runs, hour)]
     others = [
         g.element for g in site.not_known.gaps if not g.is_required and not g.everywhere and _covers(g.hour_runs, hour)
@@ -153,7 +153,7 @@ def reason_of(site: SiteAnswerFacts, hour: int, units: str) -> str:
 
 
 def _reading_or_excess(site: SiteAnswerFacts, element: str, hour: int, units: str) -> str:
-    """Say what an element is and its limit; where that is broken, by how much."""
+    """Return in words what an element is and its limit; where that is broken, by how much."""
     over = _number(element_of(site, element).margin[hour]) < 0
     return room_at(site, element, hour, units) if over else reading_at(site, element, hour, units)
 
@@ -177,16 +177,16 @@ class HourWords:
         self._site, self._units = site, units
 
     def reading(self, element: str, hour: int) -> str:
-        """Say what one element of one hour is, such as ``gust at 80 m, 9.1 of 10.7 m/s``."""
+        """Return in words what one element of one hour is, such as ``gust at 80 m, 9.1 of 10.7 m/s``."""
         return reading_at(self._site, element, hour, self._units)
 
     def reason(self, hour: int) -> str:
-        """Say what decides in one hour, and its limit."""
+        """Return in words what decides in one hour, and its limit."""
         element = self._site.hours.limiting_element[hour]
         return waiting_after(self._site, hour) or (self.reading(element, hour) if element else "nothing is known")
 
     def waiting_after(self, hour: int) -> str:
-        """Say by what an hour is held back that would not be outside by itself; empty where it is not."""
+        """Return in words by what an hour is held back that would not be outside by itself; empty where it is not."""
         return waiting_after(self._site, hour)
 
     def missing(self, hour: int) -> list[str]:
@@ -220,14 +220,14 @@ class About(StrEnum):
 
 MOST_LINES = 5
 ALIKE = 0.05
-"""Two sites of the same chance in ten are told as equal where their margins differ by less than this share of a limit
+"""Two sites of the same chance in ten count as equal where their margins differ by less than this share of a limit
 [1]; common practice, no source."""
 FAR_APART = 0.25
 """Nor are they equal where one is the better one by more than this chance [1]; common practice, no source."""
 _GIVE_WAY = (About.CHANGE, About.ENDS, About.WIND, About.LONGEST)
 """Lines that are left out where there are too many, in this order."""
 OUTLOOK_ONLY = "beyond three days an outlook only, ask again"
-"""Of a window that only one forecast tells of, so far ahead."""
+"""Said of a window that is so far ahead that only one forecast shows it."""
 _MINDS_SHOWN = 2
 _TITLES_SHOWN = 4
 _OLD = 6 * 3600
@@ -266,7 +266,7 @@ class VerdictFacts(Facts, frozen=True):
     period: Period | None
     """When there is room; null without a window."""
     chance: Share | None
-    """That every limit holds in `chance_period`; null where it is not known, and without a window."""
+    """Chance that every limit holds in `chance_period`; null where it is not known, and without a window."""
     chance_period: Period | None
     """The stretch that the chance is for: as long as was asked."""
     tightest: ElementName | None
@@ -451,7 +451,7 @@ def _when_and_how_sure(asked: Asked, window: WindowFacts, reader: Reader, year: 
 
 
 def how_sure(window: WindowFacts, reader: Reader) -> str:
-    """Say in how many of ten the limits hold, and for which part of a window."""
+    """Return in words the chance in tenths that a window keeps its limits, and for which part of it."""
     chance, part = _chance_of(window)
     if chance is None:
         return "how sure is not known"
@@ -464,7 +464,7 @@ def how_sure(window: WindowFacts, reader: Reader) -> str:
 
 
 def period_words(site: SiteAnswerFacts, year: int | None = None) -> str:
-    """Say which days were asked about."""
+    """Return in words which days were asked about."""
     if not site.days:
         return "in the time asked about"
     first, last = site.days[0].date, site.days[-1].date
@@ -478,7 +478,7 @@ def _none(asked: Asked, site: SiteAnswerFacts, where: str) -> str:
 
 
 def _why_none(site: SiteAnswerFacts, hours: LitHours, length: int) -> str:
-    """Say in a few words why there is no window."""
+    """Return in a few words why there is no window."""
     if not hours.lit_count:
         return "dark throughout"
     if hours.longest is not None:
@@ -487,7 +487,7 @@ def _why_none(site: SiteAnswerFacts, hours: LitHours, length: int) -> str:
 
 
 def _what_decides(hours: LitHours) -> str:
-    """Say which element decides in most of the hours without room; empty where none does."""
+    """Return in words which element decides in most of the hours without room; empty where none does."""
     if hours.deciding_element is None:
         return ""
     row = BY_NAME[hours.deciding_element]
@@ -577,7 +577,7 @@ def _lines_of(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> Ite
 
 
 def _mind(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> Iterator[VerdictLine]:
-    """Yield what to mind, the gravest first; twilight is told with what ends a window, night here."""
+    """Yield what to mind, the gravest first; twilight is stated with what ends a window, night here."""
     mind = [] if site.advice is None else what_to_mind(site.advice, reader.units)
     if site.advice is not None and site.advice.is_night:
         mind = [after_sunset(site.advice, site.limits.aircraft_light), *mind]
@@ -590,7 +590,7 @@ def _mind(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> Iterato
 
 
 def tightest(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> str:
-    """Say what is tightest in a window and how much room it leaves; first what is likely to break a limit."""
+    """Return in words what is tightest in a window and its room; first what is likely to break a limit."""
     hour = hour_at(site, window.limiting_hour)
     room = room_at(site, window.limiting_element, hour, reader.units)
     cause = window.likely_cause
@@ -605,14 +605,14 @@ def tightest(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> str:
 
 
 def likely(cause: CauseFacts) -> str:
-    """Say how likely an element is to break its limit."""
+    """Return in words how likely an element is to break its limit."""
     row = BY_NAME[cause.element]
     share = "not known how" if cause.share is None else percent(cause.share)
     return f"{row.title} {share} likely" + ("" if row.sense == LimitSense.GRADE else " to break its limit")
 
 
 def what_ends(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> str:
-    """Say what ends the stretch with room around a window; empty where the answer itself ends there."""
+    """Return in words what ends the stretch with room around a window; empty where the answer itself ends there."""
     within = window.within
     around = ""
     if (within.start, within.end) != (window.start, window.end):
@@ -631,7 +631,7 @@ def what_ends(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> str
 
 
 def wind_and_gust(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> str:
-    """Say which wind and gust are expected at flight height; empty where neither is known."""
+    """Return in words which wind and gust are expected at flight height; empty where neither is known."""
     expected, unit = window.expected, unit_of("wind", reader.units)
     parts = []
     if expected.wind_low is not None and expected.wind_high is not None:
@@ -671,7 +671,7 @@ def _length(period: Period) -> str:
 
 
 def nearest(site: SiteAnswerFacts, hours: LitHours, reader: Reader, *, with_day: bool = False) -> str:
-    """Say which hour came nearest to having room, and how near."""
+    """Return in words which hour came nearest to having room, and how near."""
     assert hours.nearest_hour is not None
     hour = hour_at(site, hours.nearest_hour)
     start, end = site.hours.usable_start[hour], site.hours.usable_end[hour]
@@ -681,7 +681,7 @@ def nearest(site: SiteAnswerFacts, hours: LitHours, reader: Reader, *, with_day:
 
 
 def change_in_words(change: ChangeFacts, reader: Reader) -> str:
-    """Say what would change an answer; empty where the pilot can do nothing with it."""
+    """Return in words what would change an answer; empty where the pilot can do nothing with it."""
     if change.kind is ChangeKind.MORE:
         element = BY_NAME[change.element or ""]
         if not element.quantity or element.sense != "at_most" or change.amount is None:
@@ -741,13 +741,13 @@ def _word_of_now(asked: Asked, site: SiteAnswerFacts) -> Room:
 
 
 def _is_dark(asked: Asked, site: SiteAnswerFacts) -> bool:
-    """Say whether there is no light at the present moment."""
+    """Return whether there is no light at the present moment."""
     lit = site.hours.usable_start[:1]
     return not lit or lit[0] is None or lit[0] > asked.now
 
 
 def _why_not_now(asked: Asked, site: SiteAnswerFacts, reader: Reader) -> str:
-    """Say what the present hour lacks, or that what it has ends too soon."""
+    """Return in words what the present hour lacks, or that what it has ends too soon."""
     hours = site.hours
     if _is_dark(asked, site):
         return "it is dark"
@@ -786,7 +786,7 @@ def _place_of_day(site: SiteAnswerFacts, day: DayFacts) -> tuple[bool, tuple[flo
 
 
 def day_in_words(site: SiteAnswerFacts, day: DayFacts, reader: Reader, *, with_chance: bool) -> str:
-    """Say whether a day has room, when, how sure and what decides."""
+    """Return in words whether a day has room, when, how sure and what decides."""
     hours = day.lit_hours
     windows = windows_of(site, day)
     if windows:
@@ -810,7 +810,7 @@ def day_in_words(site: SiteAnswerFacts, day: DayFacts, reader: Reader, *, with_c
 
 
 def _in_ten_from(window: WindowFacts, reader: Reader) -> str:
-    """Say how sure a window is where the first line names the length that it is for."""
+    """Return in words how sure a window is where the first line names the length that it is for."""
     chance, part = _chance_of(window)
     if chance is None:
         return "how sure is not known"
@@ -886,7 +886,7 @@ def _order(asked: Asked, comparison: ComparisonFacts) -> list[int]:
 
 
 def _are_alike(asked: Asked, one: int, other: int) -> bool:
-    """Say whether two sites are equal to a pilot: room, chance in ten, margin, what is known, hours of being better."""
+    """Return whether two sites are equal to a pilot: room, chance in ten, margin, what is known, better hours."""
     first, second = (asked.sites[i].best for i in (one, other))
     assert first is not None and second is not None
     comparison = asked.comparison
@@ -904,7 +904,7 @@ def _are_alike(asked: Asked, one: int, other: int) -> bool:
 
 
 def _other(asked: Asked, names: Sequence[str], position: int) -> VerdictLine:
-    """Say how a site stands that is not the best."""
+    """Return how a site stands that is not the best."""
     site, reader, year = asked.sites[position], asked.readers[position], asked.year(position)
     window = site.best
     if window is None:
@@ -926,7 +926,7 @@ _HARDLY = 0.1
 
 
 def better_in_words(comparison: ComparisonFacts, names: Sequence[str]) -> str:
-    """Say how sure it is which of two sites is the better one; empty where that is not known."""
+    """Return in words how sure it is which of two sites is the better one; empty where that is not known."""
     shares = comparison.chance_better_in_best
     if shares is None:
         return ""

@@ -37,7 +37,7 @@ from wxfly.report.facts.values import (
 LIGHT = "light"
 """What ends a stretch at the end of the light, in place of an element."""
 RoomOfWindow = Annotated[Room, Meta(extra_json_schema={"enum": [Room.ROOM, Room.LITTLE, Room.PROBABLY_NONE]})]
-"""Of a window, whose hours all may be flown."""
+"""The rooms that a window may have: all its hours may be flown."""
 
 
 class CauseFacts(Facts, frozen=True):
@@ -60,7 +60,7 @@ class OutlookFacts(Facts, frozen=True):
     kind: OutlookKind
     """firm from 0.8, open from 0.4, faint below."""
     chance: Share | None
-    """That every limit holds all along, counted over the members together; never 0 and never 1."""
+    """Chance that every limit holds all along, over the members together; never 0 and never 1."""
     causes: list[CauseFacts]
     """The largest share first."""
     forecast_wet: bool
@@ -81,7 +81,7 @@ class ConditionsFacts(Facts, frozen=True):
     """Largest gust."""
     temperature_low: Kelvins | None
     temperature_high: Kelvins | None
-    """Of the air."""
+    """Temperature of the air."""
     precipitation_probability: Share | None
     """The largest; null too where it is lost in some hour."""
     density_altitude: Metres | None
@@ -114,7 +114,7 @@ class WindowFacts(Facts, frozen=True):
     within: Period
     """The unbroken stretch of holding hours that it is the best part of."""
     chance: Share | None
-    """That every limit holds all through; never 0 and never 1."""
+    """Chance that every limit holds all through; never 0 and never 1."""
     causes: list[CauseFacts]
     """What may break a limit, the largest share first."""
     surest: OutlookFacts | None
@@ -145,7 +145,7 @@ class WindowFacts(Facts, frozen=True):
     ends_at_unknown: bool
     """Whether it ends only because that element is not known."""
     outlook_only: bool
-    """Whether one forecast alone tells of it, so far ahead that nobody plans with it."""
+    """Whether one forecast alone shows it, so far ahead that nobody plans with it."""
 
 
 class ChanceBasis(Facts, frozen=True):
@@ -200,11 +200,11 @@ class ChoiceFacts(Facts, frozen=True):
     """Start of the run that chose it."""
     start: datetime
     end: datetime
-    """Of the stretch."""
+    """Start and end of the stretch."""
     chance: Share | None
     """Its chance now; null where it does not matter."""
     best_chance: Share | None
-    """That of the best stretch now; null where it does not matter."""
+    """Chance of the best stretch now; null where it does not matter."""
 
 
 def chance_and_causes(chance: Chance | None) -> tuple[float | None, list[CauseFacts]]:
@@ -346,9 +346,9 @@ def run_to_run_swing(answer: SiteAnswer) -> float | None:
 
 
 GRAVE_FROM = 0.07
-"""Share from which a grave hazard is told: that of one member in ten, less what its own error takes off [1]."""
+"""Share from which a grave hazard is reported: that of one member in ten, less what its own error takes off [1]."""
 
 
 def is_grave(cause: CauseFacts) -> bool:
-    """Say whether a cause is one of the gravest hazards, and possible."""
+    """Return whether a cause is one of the gravest hazards, and possible."""
     return cause.element in GRAVEST and cause.share is not None and cause.share >= GRAVE_FROM

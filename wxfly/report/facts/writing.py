@@ -48,7 +48,7 @@ def amount(value: float | None, quantity: str, units: str) -> str:
 
 
 def is_written_as_nothing(value: float, quantity: str, units: str) -> bool:
-    """Say whether an SI value is so small that its number is written as zero."""
+    """Return whether an SI value is so small that its number is written as zero."""
     return float(number(value, unit_of(quantity, units))) == 0
 
 
@@ -78,7 +78,7 @@ def margin(value: float) -> str:
 def room(
     element: str, demand: float, limit: float, margin: float, *, height: float, units: str, near_ground: bool = False
 ) -> str:
-    """Say how much room an element leaves, such as ``42 % of your gust limit to spare``, or by how much it is over.
+    """Return the room of an element, such as ``42 % of your gust limit to spare``, or by how much it is over.
 
     Parameters are those of `reading`; `margin` is the share of the limit that is left.
     """
@@ -95,7 +95,7 @@ def room(
 
 
 def spare(element: str, demand: float, limit: float, margin: float, *, units: str) -> str:
-    """Say what is left of a limit, such as ``42 % of your gust limit to spare``, or ``1.8 m/s over your limit``.
+    """Return what is left of a limit, such as ``42 % of your gust limit to spare`` or ``1.8 m/s over your limit``.
 
     Parameters
     ----------
@@ -135,7 +135,7 @@ def _difference(one: float, other: float, unit: str) -> str:
 
 
 def reading(element: str, demand: float, limit: float, *, height: float, units: str, near_ground: bool = False) -> str:
-    """Say what an hour asks and what the limit is, such as ``gust at 80 m, 9.1 of 10.7 m/s``.
+    """Return in words what an hour asks and what the limit is, such as ``gust at 80 m, 9.1 of 10.7 m/s``.
 
     Parameters
     ----------
@@ -169,14 +169,14 @@ def reading(element: str, demand: float, limit: float, *, height: float, units: 
 
 
 def cannot_be_flown(demand: float) -> bool:
-    """Say whether the share of the battery that a sortie takes stands for infinity."""
+    """Return whether the share of the battery that a sortie takes stands for infinity."""
     from wxfly.flight.return_leg import CANNOT_BE_FLOWN  # only flights that are planned need the rotors
 
     return demand >= CANNOT_BE_FLOWN
 
 
 def _return_leg(demand: float) -> str:
-    """Say which share of the battery a sortie takes; never smaller than it is."""
+    """Return in words which share of the battery a sortie takes; never smaller than it is."""
     if math.isnan(demand):
         return "way back not known"
     if cannot_be_flown(demand):
@@ -185,7 +185,7 @@ def _return_leg(demand: float) -> str:
 
 
 def _apart(demand: float, limit: float, unit: str) -> tuple[str, str]:
-    """Write two values with as many decimals as tell them apart."""
+    """Write two values with enough decimals to show their difference."""
     for more in range(_MORE_DECIMALS + 1):
         here, there = number(demand, unit, more=more), number(limit, unit, more=more)
         if here != there or demand == limit:
@@ -212,7 +212,7 @@ class Clock(SiteClock):
     def span(self, start: Moment, end: Moment) -> str:
         """Write a span as ``14:05–16:00``, its ends rounded inward; midnight at its end is ``24:00``.
 
-        An hour at whose end the clock goes back to its start is told by both abbreviations.
+        An hour at whose end the clock goes back to its start is written with both abbreviations.
         """
         first, last = self.hour(start, up=True), self.hour(end)
         if first == last and self.zone(start) != self.zone(end):
@@ -295,7 +295,7 @@ class Reader:
 
 
 def in_ten(chance: float | None) -> str:
-    """Return a chance as so many in ten; the ends are told as what they are, not as never or always."""
+    """Return a chance as so many in ten; the ends are written as what they are, not as never or always."""
     if chance is None or math.isnan(chance):
         return "not known"
     if chance <= 0.05:
@@ -306,9 +306,9 @@ def in_ten(chance: float | None) -> str:
 
 
 def tenths(chance: float) -> int:
-    """Return a chance in tenths as it is told, 1 to 9; one below 5 in 10 is never told as 5, which is called room."""
-    told = min(9, max(1, round(chance * 10)))
-    return 4 if told == 5 and chance < EVEN_CHANCE else told
+    """Return a chance in tenths, 1 to 9; one below 5 in 10 is never rounded to 5, which is called room."""
+    whole = min(9, max(1, round(chance * 10)))
+    return 4 if whole == 5 and chance < EVEN_CHANCE else whole
 
 
 def percent(share: float) -> str:

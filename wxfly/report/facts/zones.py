@@ -50,7 +50,7 @@ class ZoneFacts(Facts, frozen=True):
     """One volume of a zone in or near which the flight takes place."""
 
     position: int
-    """Of the zone in the file, from 1; volumes of one zone share it."""
+    """Position of the zone in the file, from 1; volumes of one zone share it."""
     identifier: str
     name: str
     """As in the file."""
@@ -225,7 +225,7 @@ def _overlaps(one: ZoneFacts, during: Period | WindowFacts) -> bool:
 
 
 def zones_in_words(zones: ZonesFacts, period: Period, reader: Reader) -> str:
-    """Say which zones the flight is in or near."""
+    """Return in words which zones the flight is in or near."""
     each = _each_once(zones)
     met = [one for one in each if one.counts]
     others = [one for one in each if not one.counts]
@@ -323,7 +323,7 @@ def _times(one: ZoneFacts, period: Period, reader: Reader) -> str:
 
 
 def file_in_words(zones: ZonesFacts, period: Period, reader: Reader, now: datetime) -> str:
-    """Say of what date the file is, and whether it is for the time asked about."""
+    """Return in words the date of the file, and whether it covers the time asked about."""
     made = zones.issued or zones.saved
     day = reader.clock.date(made)
     days = int((now - made).total_seconds() // _DAY)

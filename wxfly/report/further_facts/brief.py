@@ -34,7 +34,7 @@ class LevelFacts(Facts, frozen=True):
     """Above ground."""
     wind: list[Speed | None]
     gust: list[Speed | None]
-    """By hour."""
+    """Wind and gust by hour."""
 
 
 class DirectionFacts(Facts, frozen=True):
@@ -56,13 +56,13 @@ class EnergyFacts(Facts, frozen=True):
     moment: datetime
     """Which moment asks the most."""
     needed_share: Share | None
-    """Of one battery, its reserve included; null where it is unknown or cannot be flown."""
+    """Share of one battery that is needed, its reserve included; null where it is unknown or cannot be flown."""
     refusal: str | None
     """Why it cannot be flown at all; null where it can."""
     comes_home: bool
     """Whether it is known to come home with its reserve."""
     usable_share: Share | None
-    """Of the energy of the pack, at its temperature."""
+    """Usable share of the pack's energy, at its temperature."""
     packs_are_cold: bool
     """Whether the air of the window asks for warm packs."""
     charge_at_turn: Share | None
@@ -70,11 +70,11 @@ class EnergyFacts(Facts, frozen=True):
     latest_turn: FlightTime | None
     """After take-off, if the aircraft works at the place as long as it can."""
     flight_time: FlightTime | None
-    """Of one battery."""
+    """Flight time on one battery."""
     flights_begun: int
     """What the batteries make of the window."""
     time_in_air: FlightTime | None
-    """Of all flights."""
+    """Time in the air on all flights."""
     airspeed_home: Speed | None
     ground_speed_home: Speed | None
     """On the way back from the planned point, or from the worst direction."""
@@ -99,7 +99,7 @@ class BriefFacts(Facts, frozen=True):
     answer: AnswerFacts
     """The answer that the window is from."""
     rank: int
-    """Of the window in the answer."""
+    """Rank of the window in the answer."""
     first: int
     last: int
     """Positions of its hours among those of the site."""
@@ -116,7 +116,7 @@ class BriefFacts(Facts, frozen=True):
     wind_from_direction: Degrees | None
     """At flight height, the mean."""
     worst_hours: list[WorstHour]
-    """Of each element."""
+    """The worst hour of each element."""
     advice: AdviceFacts
     """What to know beside the limits."""
     decisions: DecisionFacts | None

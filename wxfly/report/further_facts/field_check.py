@@ -22,7 +22,7 @@ class LaunchFacts(Facts, frozen=True):
     """What an anemometer in the hand may show over two minutes; null where the forecast does not say."""
 
     anemometer_height: Metres
-    """Of the anemometer above ground."""
+    """Height of the anemometer above ground."""
     some_reading_passes: bool
     """Whether there is a reading at which the limits hold."""
     least_mean: Speed
@@ -46,15 +46,15 @@ class ReadingFacts(Facts, frozen=True):
     """What was read, what it says of the wind at flight height, and what the two make of the forecast."""
 
     anemometer_height: Metres
-    """Of the anemometer above ground."""
+    """Height of the anemometer above ground."""
     mean: Speed
-    """Of two minutes."""
+    """Mean of two minutes."""
     gust: Speed | None
     """The strongest; null where none was read."""
     temperature: Kelvins | None
     """Null where none was read."""
     weight: Share
-    """Of the reading against the forecast."""
+    """Weight of the reading beside the forecast."""
     deviation: Speed
     """Standard deviation of the wind at flight height with the reading in it."""
     extrapolation_deviation: Speed
@@ -75,7 +75,7 @@ class ReadingFacts(Facts, frozen=True):
     expected_temperature: Kelvins | None
     """Forecast near the ground."""
     temperature_now: Kelvins | None
-    """By forecast and reading."""
+    """Temperature by forecast and reading."""
     temperature_is_plausible: bool
     """Whether a temperature was read that is not too far from the forecast."""
 
@@ -88,7 +88,7 @@ class DuringFacts(Facts, frozen=True):
     hour: int
     """Position of its worst hour."""
     chance: Share | None
-    """That it breaks its limit; null where it is not known."""
+    """Chance that it breaks its limit; null where it is not known."""
     in_doubt: bool
     """Whether the flight must reckon with it."""
     falls: str | None
@@ -107,7 +107,7 @@ class ComingFacts(Facts, frozen=True):
     is_known: bool
     """Whether it is known to break its limit."""
     chance: Share
-    """That the error of timing brings it into the flight."""
+    """Chance that the error of timing brings it into the flight."""
     in_doubt: bool
     """Whether the flight must reckon with it."""
 
@@ -132,7 +132,7 @@ class CheckFacts(Facts, frozen=True):
     during: list[DuringFacts]
     """In the hours of the flight, the likelier first."""
     coming: list[ComingFacts]
-    """Beside the flight, the likelier first."""
+    """What is forecast beside the flight, the likelier first."""
 
     @property
     def room(self) -> Room:

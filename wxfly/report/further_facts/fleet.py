@@ -46,7 +46,7 @@ class FleetWindowFacts(Facts, frozen=True):
     room: Room
     """Whether there is room to fly in it."""
     chance: Share | None
-    """That every limit holds in its surest stretch of the length asked for."""
+    """Chance that every limit holds in its surest stretch of the length asked for."""
     margin: Share | None
     """The smallest of its hours."""
     deciding_element: ElementName
@@ -54,7 +54,7 @@ class FleetWindowFacts(Facts, frozen=True):
     advised_not_known: list[ElementName]
     """Advised elements that are not known in some hour of it."""
     outlook_only: bool
-    """Whether one forecast alone tells of it, so far ahead that nobody plans with it."""
+    """Whether one forecast alone shows it, so far ahead that nobody plans with it."""
 
 
 class FleetDayFacts(Facts, frozen=True):
@@ -63,12 +63,12 @@ class FleetDayFacts(Facts, frozen=True):
     date: date
     """At the site."""
     chance: Share | None
-    """Of the surest stretch of the length asked for in its light, whether a window holds there or not; null where it
-    is not known, and without light."""
+    """Chance of the surest stretch of the length asked for in its light, whether a window holds there or not; null
+    where it is not known, and without light."""
     window: Period | None
     """Its best window; null without one."""
     margin: Share | None
-    """Of that window."""
+    """Margin of that window."""
     lit_count: int
     not_known_count: int
     """Lit hours, and those of them that are not known."""
@@ -122,7 +122,7 @@ class FleetSiteFacts(Facts, frozen=True):
     run: datetime | None
     """Start of the run; null where it is unknown."""
     age: Seconds | None
-    """Of the forecast; null where it is unknown."""
+    """Age of the forecast; null where it is unknown."""
     member_count: int
     """Members that give the chance; 1 for a single forecast, 0 without an answer."""
     notes: list[str]
@@ -284,10 +284,12 @@ def _key(row: FleetSiteFacts) -> tuple[object, ...]:
 def fleet_facts(fleet: Fleet, answered: FleetAnswered[MadeOfMember]) -> FleetFacts:
     """Return the facts of a fleet from what was kept of each row."""
     made = answered.made
-    told = Counter(note for one in made for note in dict.fromkeys(one.site.notes))
+    counted = Counter(note for one in made for note in dict.fromkeys(one.site.notes))
     with_answer = [one for one in made if one.site.fault is None]
-    shared = [note for note, count in told.items() if count == len(with_answer)]
-    of_several = [f"at {count} of {len(made)} sites: {n}" for n, count in told.items() if 1 < count < len(with_answer)]
+    shared = [note for note, count in counted.items() if count == len(with_answer)]
+    of_several = [
+        f"at {count} of {len(made)} sites: {n}" for n, count in counted.items() if 1 < count < len(with_answer)
+    ]
     durations = {one.duration for one in with_answer}
     zones = [ZONES_CAUTION] if any(one.site.zone_warning is None for one in with_answer) else []
     sites = [_without(one.site, shared) for one in sorted(made, key=lambda one: _key(one.site))]

@@ -63,7 +63,7 @@ class OneHourFacts(Facts, frozen=True):
     limiting_element: ElementName | None
     """The element of that margin; null when nothing is known."""
     chance: Share | None
-    """That every limit holds in the hour, its light left aside; null where it is unknown."""
+    """Chance that every limit holds in the hour, its light left aside; null where it is unknown."""
     causes: list[CauseFacts]
     """What may break a limit, the largest share first."""
     unknown_elements: list[ElementName]
@@ -163,7 +163,7 @@ def _elements(site: SiteAnswerFacts, hour: int, units: str) -> list[ElementOfHou
 
 
 def _words(site: SiteAnswerFacts, name: str, hour: int, units: str) -> str:
-    """Say what an element asks, its limit, and what is left of it."""
+    """Return in words what an element asks, its limit, and what is left of it."""
     left = spare_at(site, name, hour, units)
     return reading_at(site, name, hour, units) + (f": {left}" if left else "")
 
@@ -215,7 +215,7 @@ def _unknown(site: SiteAnswerFacts, hour: int, unknown: list[ElementName], word:
 
 
 def _of_elements(site: SiteAnswerFacts, hour: int, units: str) -> list[str]:
-    """Tell the elements that matter: those with less than the reserve left, and the tightest of the others."""
+    """Return the elements that matter: those with less than the reserve left, and the tightest of the others."""
     if site.hours.usable_start[hour] is None:
         return []
     known = [e for e in _elements(site, hour, units) if _counts(e) and e.margin is not None]
@@ -229,7 +229,7 @@ def _of_elements(site: SiteAnswerFacts, hour: int, units: str) -> list[str]:
 
 
 def _counts(element: ElementFacts | ElementOfHour) -> bool:
-    """Say whether an element is worth a sentence: it has a limit, and is not the light, which the hour is cut to."""
+    """Return whether an element is worth a sentence: it has a limit, and is not the light, which the hour is cut to."""
     return element.judged and element.name != "daylight"
 
 

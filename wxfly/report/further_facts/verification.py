@@ -40,7 +40,7 @@ class LearnedFacts(Facts, frozen=True):
     words: str
     """In words."""
     factors: dict[str, float]
-    """By which wind and gust of the forecast are multiplied."""
+    """Factors for wind and gust of the forecast."""
     is_kept: bool
     """Whether it was written, for use with `--site-record`."""
 
@@ -57,9 +57,9 @@ class VerificationFacts(Facts, frozen=True):
     observed_by: str
     """Where the observations are from."""
     observed_height: Metres
-    """Of the anemometer above ground."""
+    """Height of the anemometer above ground."""
     errors: list[ErrorFacts]
-    """By element and group."""
+    """Errors by element and group."""
     learned: LearnedFacts | None
     """Null where the days are too few."""
     fewest_days: int
@@ -82,15 +82,15 @@ class LeadScore(Facts, frozen=True):
     """Hours without an observation, or not known."""
     reported_outside: int
     told_outside_broken: int
-    """Hours told outside, and those of them in which a limit was broken."""
+    """Hours reported as outside, and those of them in which a limit was broken."""
     told_holding: int
     told_holding_broken: int
-    """Hours told inside or narrow, and those of them in which a limit was broken."""
+    """Hours reported as inside or narrow, and those of them in which a limit was broken."""
     broken_at_most: Share | None
     """Upper bound of the share of the latter, with 95 % confidence; null without an observation."""
     worth: Share | None
-    """Of perfect knowledge within season and time of day, where staying at home costs a tenth of a broken limit; null
-    without chances."""
+    """Share of the worth of perfect knowledge within season and time of day, where staying at home costs a tenth of a
+    broken limit; null without chances."""
     worth_pooled: Share | None
     """The same with all hours pooled, which flatters; null without an observation."""
 
@@ -105,7 +105,7 @@ class LedgerFacts(Facts, frozen=True):
     verdict_count: int
     """How many are kept."""
     scores: list[LeadScore]
-    """By lead time."""
+    """Scores by lead time."""
     set_aside: list[str]
     """What cannot be read of the ledger."""
 
@@ -119,7 +119,7 @@ class DifferenceFacts(Facts, frozen=True):
     """SI unit of both."""
     reported: float | None
     forecast_value: float | None
-    """By the airport, and by the forecast for the same hour."""
+    """Value by the airport, and by the forecast for the same hour."""
     reported_is_at_least: bool
     """Whether the airport reported that it is this much or more."""
     is_large: bool
@@ -143,7 +143,7 @@ class ExpectedFacts(Facts, frozen=True):
     airport_is_at_least: bool
     """Whether the first of them is this much or more."""
     forecast_value: float | None
-    """By the forecast."""
+    """Value of the forecast."""
     airport_weather: list[str] | None
     airport_weather_at_times: list[str] | None
     forecast_weather: list[str] | None
@@ -166,7 +166,7 @@ class AirportForecastFacts(Facts, frozen=True):
     """The own forecast of the nearest airport that makes one."""
 
     station: str
-    """Of the airport."""
+    """Location indicator of the airport."""
     distance: Metres
     """From the site to the airport."""
     issued: datetime
@@ -184,7 +184,7 @@ class ObservedFacts(Facts, frozen=True):
     """Name of the site."""
     station: str
     station_name: str
-    """Of the airport."""
+    """Location indicator and name of the airport."""
     distance: Metres
     """From the site to the airport."""
     asked_at: datetime

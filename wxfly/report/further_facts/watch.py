@@ -1,4 +1,4 @@
-"""What changed in an answer since a watch last told of it: windows that opened, shrank or went, and their chance."""
+"""What changed in an answer since a watch last reported it: windows that opened, shrank or went, and their chance."""
 
 from __future__ import annotations
 
@@ -16,11 +16,11 @@ from wxfly.report.facts.writing import Clock, Reader, in_ten
 from wxfly.report.facts.zones import doubt_of, warning_of
 
 STEP = timedelta(minutes=30)
-"""By how much the end of a stretch moves before that is told. Common practice, no source."""
+"""Least shift of the end of a stretch that is reported. Common practice, no source."""
 
 
 class Turn(StrEnum):
-    """What may become of what was told; those for the worse come first."""
+    """What may become of what was reported; those for the worse come first."""
 
     def __new__(cls, word: str, is_worse: bool) -> Turn:
         """Make a turn with whether it is one for the worse."""
@@ -54,11 +54,11 @@ class Stretch(Facts, frozen=True):
     room: Room
     """Whether there is room or little room."""
     chance: Share | None
-    """That every limit holds in its surest part of the length that is asked for; null where it is not known."""
+    """Chance that every limit holds in its surest part of the length that is asked for; null where it is not known."""
 
 
 class Told(Facts, frozen=True):
-    """What a watch told, as it keeps it."""
+    """The last report of a watch, as it is kept."""
 
     at: datetime
     """When."""
@@ -82,7 +82,7 @@ class ChangeOfAnswer(Facts, frozen=True):
     is_worse: bool
     """Whether it is a change for the worse."""
     before: Stretch | None
-    """As it was told; null for what opened, and for what is or is not known."""
+    """As it was reported; null for what opened, and for what is or is not known."""
     after: Stretch | None
     """As it is now; null for what is gone, and for what is or is not known."""
     words: str
@@ -90,14 +90,14 @@ class ChangeOfAnswer(Facts, frozen=True):
 
 
 class WatchFacts(Facts, frozen=True):
-    """What a watch tells: the changes since it last told, or the answer itself where it tells for the first time."""
+    """What a watch reports: the changes since its last report, or the answer itself the first time."""
 
     site: str
     """Name of the site."""
     now: datetime
     """When the answer was made."""
     since: datetime | None
-    """When the watch last told; null for the first time."""
+    """Time of the last report; null for the first time."""
     changes: list[ChangeOfAnswer]
     """Those for the worse come first; empty for the first time."""
     first_line: str
@@ -109,14 +109,14 @@ class WatchFacts(Facts, frozen=True):
 
 
 def watch_facts(answer: AnswerFacts, before: Told | None) -> WatchFacts:
-    """Return what is to be told of an answer about one site.
+    """Return what is to be reported of an answer about one site.
 
     Parameters
     ----------
     answer : AnswerFacts
         The answer now.
     before : Told, optional
-        What was told last; None for the first time.
+        The last report; None for the first time.
     """
     site = answer.sites[0]
     unknown = sorted({*site.not_known.required, *site.not_known.advised})
@@ -138,7 +138,7 @@ def watch_facts(answer: AnswerFacts, before: Told | None) -> WatchFacts:
 
 
 def lost_facts(site: str, before: Told, now: datetime, why: str) -> WatchFacts:
-    """Return what is to be told when no forecast can be had: nothing of what was told is known any more."""
+    """Return what is to be reported when no forecast is available: nothing that was reported is known any more."""
     words = f"no forecast can be had, so what was told is not known any more: {why}"
     return WatchFacts(
         site=site,
@@ -152,7 +152,7 @@ def lost_facts(site: str, before: Told, now: datetime, why: str) -> WatchFacts:
 
 
 def kept(before: Told, now: Told) -> Told:
-    """Return what a look without a change leaves to compare with: what was told, and the days that came in since."""
+    """Return what to compare with after a look without a change: the last report, and the days that came in since."""
     new = [s for s in now.stretches if s.start >= before.until]
     return Told(
         before.at, max(before.until, now.until), True, before.unknown, now.zones, [*before.stretches, *new]
@@ -236,5 +236,5 @@ def _sure(chance: float | None) -> str:
 
 
 def watch_text(facts: WatchFacts) -> Sequence[str]:
-    """Return the lines that tell of it: the changes, the worse first, and the answer now."""
+    """Return the lines of a report: the changes, the worse first, and the answer now."""
     return [*(f"{facts.site}: {change.words}" for change in facts.changes), facts.first_line]

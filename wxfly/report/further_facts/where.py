@@ -51,7 +51,7 @@ class SpotFacts(Facts, frozen=True):
     end: datetime
     """Its best window, cut to daylight."""
     chance: Share | None
-    """That every limit holds in the surest stretch of the length asked for."""
+    """Chance that every limit holds in the surest stretch of the length asked for."""
     margin: Share
     """The smallest margin of its hours."""
     room: RoomOfWindow
@@ -221,7 +221,7 @@ def _is_prohibited(spot: SpotFacts, zones: ZonesFacts | None) -> bool:
 
 
 def _zone_notes(where: Where, spots: Sequence[tuple[SpotFacts, ZonesFacts | None]]) -> list[str]:
-    """Say how many spots meet zones of the pilot's file, and of what date it is."""
+    """Return in words how many spots meet zones of the pilot's file, and of what date it is."""
     of_one = next((zones for _, zones in spots if zones is not None), None)
     if of_one is None:
         return []

@@ -76,8 +76,8 @@ def _row(site: FleetSiteFacts, words: FleetWords, days: list[date]) -> str:
         ("decides", "", words.decides(site)), ("margin", ' data-before="margin"', words.margin(site)),
         ("asked", "", words.asked(site)), ("whose", "", words.whose(site)),
     )  # fmt: skip
-    told = words.about(site)
-    about = f'<div class="about">{escape(told)}</div>' if told else ""
+    parts = words.about(site)
+    about = f'<div class="about">{escape(parts)}</div>' if parts else ""
     written = "".join(
         f'<td role="cell" class="{name}"{before if text else ""}>{escape(text)}</td>' for name, before, text in cells
     )
@@ -104,16 +104,16 @@ def _day(day: FleetDayFacts | None, site: FleetSiteFacts, words: FleetWords) -> 
     shade = None if day.chance is None else shades.chance_shade_of(day.chance)
     if shade is None or day.not_known_count == day.lit_count:
         return f'<span class="day unknown" title="{attribute(name)}: not known"><b>?</b></span>'
-    told = [in_ten(day.chance)]
+    parts = [in_ten(day.chance)]
     if day.window is not None:
-        told.append(f"window {words.clock(site).span(day.window.start, day.window.end)}")
+        parts.append(f"window {words.clock(site).span(day.window.start, day.window.end)}")
     if day.not_known_count:
-        told.append(f"{day.not_known_count} of {day.lit_count} lit hours not known")
+        parts.append(f"{day.not_known_count} of {day.lit_count} lit hours not known")
     framed = " window" if day.window is not None else ""
     mark = "?" if day.not_known_count else ""
     assert day.chance is not None
     return (
-        f'<span class="day {shades.chance_class(shade)}{framed}" title="{attribute(f"{name}: {listed(told)}")}">'
+        f'<span class="day {shades.chance_class(shade)}{framed}" title="{attribute(f"{name}: {listed(parts)}")}">'
         f"{shades.chance_cell(day.chance)}{mark}</span>"
     )
 

@@ -235,7 +235,7 @@ def swatches(classes: Iterable[tuple[str, str]]) -> str:
 
 
 def _of_chance(whose: str) -> str:
-    """Return the legend of cells that tell a chance."""
+    """Return the legend of cells that show a chance."""
     return (
         f'{swatches(shades.chance_legend())}<p class="reading">A number is the <i>chance</i> that every limit holds in'
         f" that hour, in tenths ({html.escape(whose)}); the word is the element that decides. A thick frame is a"
@@ -244,7 +244,7 @@ def _of_chance(whose: str) -> str:
 
 
 def _of_margin(reserve: float) -> str:
-    """Return the legend of cells that tell a margin."""
+    """Return the legend of cells that show a margin."""
     return (
         f'{swatches(shades.legend(reserve))}<p class="reading">A number is the margin: the share of the limit that is'
         " left. A thick frame is a window. Point at a cell or touch it for value, limit and margin.</p>\n"

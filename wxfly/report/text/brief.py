@@ -48,7 +48,7 @@ BLANK = "________"
 """To be filled in by hand."""
 
 MOST_ROWS = 8
-"""Of the table of hours."""
+"""Most rows of the table of hours."""
 
 _BEFORE = (
     "Aircraft and controller batteries charged, counted, warm; phone too",
@@ -203,7 +203,7 @@ def _decision(facts: BriefFacts, reader: Reader) -> list[Line]:
 
 
 def _how_sure(facts: BriefFacts, reader: Reader) -> str:
-    """Say how sure the window is for the length that the title names, and for the time that is needed."""
+    """Return in words how sure the window is for the length that the title names, and for the time that is needed."""
     site, window = facts.answer.sites[0], facts.window
     if window.chance is None:
         return ""
@@ -242,7 +242,7 @@ class _Words:
         return lines
 
     def launch(self) -> Block:
-        """Say what the anemometer may show, mean and gust apart, with room for what it shows."""
+        """Return what the anemometer may show, mean and gust apart, with room for what it shows."""
         f, unit = self._facts.launch, self._unit
         sure, least = f"{100 * f.confidence:.0f} in 100", number(f.least_mean, unit)
         header = [f"anemometer at {self._hand}", f"mean {unit}", f"gust {unit}"]
@@ -280,7 +280,7 @@ class _Words:
         return number(value, self._unit)
 
     def energy(self) -> Block:
-        """Say what the sortie takes, when to turn, and what the batteries make of the window."""
+        """Return what the sortie takes, when to turn, and what the batteries make of the window."""
         e, title = self._facts.energy, "Energy and the way back"
         if e is None:
             phrase = "the aircraft's figures do not say what it takes; keep the maker's reserve"
@@ -314,7 +314,7 @@ class _Words:
         return f"{math.ceil(round(100 * e.needed_share, 4))} % of one battery, {of_it}"
 
     def _turn(self, e: EnergyFacts) -> str:
-        """Say at which charge to turn, with the distance that it holds for."""
+        """Return in words at which charge to turn, with the distance that it holds for."""
         if e.charge_at_turn is None:
             return "not known"
         far = amount(e.plan.distance, "height", self._units)
@@ -382,7 +382,7 @@ class _Words:
     def hours(self) -> Block:
         """Return the window hour by hour: how it stands, and wind and gust at each height.
 
-        Of a long window some hours share a row, told by the worst of them, so that the page stays one page.
+        In a long window several hours share a row, which shows the worst of them, so that the brief stays one page.
         """
         first, last = self._facts.first, self._facts.last
         together = -(-(last - first + 1) // MOST_ROWS)
@@ -412,7 +412,7 @@ class _Words:
         return self._speed(max(known)) if len(known) == len(values) else "?"
 
     def sky(self, sun: str) -> Block:
-        """Say how high, how far in sight, in which light, and what the weather may bring."""
+        """Return how high, how far in sight, in which light, and what the weather may bring."""
         window, facts = self._facts.window, self._facts.advice
         height = "not known in some hour"
         if window.usable_height is not None and window.usable_height_ends_by is not None:

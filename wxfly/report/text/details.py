@@ -146,7 +146,7 @@ def sure_lines(site: SiteAnswerFacts, window: WindowFacts | None, reader: Reader
 
 
 def sure_in_full(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> str:
-    """Say how sure a window is: for the time that is needed, all through, by whom, and what may break a limit."""
+    """Return in words the chance of a window: for the time needed, all through, its source, what may break a limit."""
     surest = window.surest
     phrase = how_sure(window, reader)
     if surest is not None and in_ten(window.chance) != in_ten(surest.chance):
@@ -165,7 +165,7 @@ def sure_in_full(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> 
 
 
 def whose(site: SiteAnswerFacts) -> str:
-    """Say what a chance is from, and that it leaves the way back out where that is not judged."""
+    """Return in words what a chance is from, and that it leaves the way back out where that is not judged."""
     without = ", the way back not counted" if site.sortie is not None and site.sortie.missing_figures else ""
     return f"{_from(site.chance_basis)}{without}"
 
@@ -184,9 +184,9 @@ def _from(basis: ChanceBasis) -> str:
 
 
 def reported_causes(causes: Sequence[CauseFacts], deciding: str = "", *, by_members: bool = False) -> list[CauseFacts]:
-    """Return the causes that are told: the largest, and in any case the element that decides and the gravest hazard.
+    """Return the causes that are listed: the largest, and in any case the element that decides and the gravest hazard.
 
-    By members every hazard that one in ten has over its limit is told, however many causes are larger.
+    By members every hazard that one in ten has over its limit is listed, however many causes are larger.
     """
     grave = sorted(filter(is_grave, causes), key=lambda cause: GRAVEST.index(cause.element))
     first = [*(cause for cause in causes if cause.element == deciding), *grave[:1]]
@@ -209,7 +209,7 @@ def causes_in_words(causes: Sequence[CauseFacts], deciding: str = "", *, by_memb
 
 
 def _before(site: SiteAnswerFacts, clock: Clock) -> str:
-    """Say what earlier runs told of the same hours, and how much the answer went to and fro."""
+    """Return in words what earlier runs gave for the same hours, and how much the answer changed back and forth."""
     phrase = [f"{in_ten(e.chance)} ({clock.day(e.run)} {clock.hour(e.run)})" for e in site.earlier[-_RUNS_SHOWN:]]
     words, swing = f"earlier runs told {listed(phrase)} for these hours", site.run_to_run_swing
     if swing is None:
@@ -220,7 +220,7 @@ def _before(site: SiteAnswerFacts, clock: Clock) -> str:
 
 
 def choice_words(choice: ChoiceFacts, clock: Clock) -> str:
-    """Say what became of the window chosen in the run before."""
+    """Return in words what became of the window chosen in the run before."""
     when = f"{clock.day(choice.start)} {clock.span(choice.start, choice.end)}"
     run = f"the run of {clock.day(choice.run)} {clock.hour(choice.run)}"
     match choice.outcome:
@@ -263,14 +263,14 @@ def _return_leg(site: SiteAnswerFacts, reader: Reader) -> Iterator[Line]:
 
 
 def out_of_sight(plan: PlanFacts, sight_range: float | None, units: str) -> str:
-    """Say that a sortie goes farther than the pilot sees how the aircraft points; empty where it does not."""
+    """Return a warning where a sortie goes farther than the pilot sees how the aircraft points; else empty."""
     if sight_range is None or not plan.distance > sight_range + _SIGHT_TOLERANCE:
         return ""
     return f"beyond {distance(sight_range, units)} you no longer see which way it points: only as local rules allow"
 
 
 def planned(plan: PlanFacts, units: str) -> str:
-    """Say what is to be flown, such as ``400 m out toward SW (225°), 5 min there``."""
+    """Return in words what is to be flown, such as ``400 m out toward SW (225°), 5 min there``."""
     toward = "in the most demanding direction" if plan.direction is None else f"toward {direction(plan.direction)}"
     there = f", {minutes(plan.work_time)} there" if plan.work_time else ""
     return f"{amount(plan.distance, 'height', units)} out {toward}{there}"
@@ -282,16 +282,16 @@ def conduct_lines(
     """Yield the lines on what the pilot means to do at one site, in the best window or another; none if not asked."""
     if site.survey is not None:
         yield "Survey", survey_words(site, reader)
-    held = held_words(site, reader)
-    if held:
-        yield "Held back", held
+    waiting = waiting_words(site, reader)
+    if waiting:
+        yield "Held back", waiting
     phrase = decisions or site.decisions
     if phrase is not None:
         yield from cost_lines(site, phrase, window or site.best)
 
 
 def survey_words(site: SiteAnswerFacts, reader: Reader) -> str:
-    """Say when to work and when to wait, how sure that is, or how much of the work finds no hour."""
+    """Return in words when to work and when to wait, how sure that is, or how much of the work finds no hour."""
     survey = site.survey
     assert survey is not None
     hours = f"{survey.wanted_hours} h of work"
@@ -324,18 +324,18 @@ def _spells(spells: Sequence[SpellFacts], reader: Reader) -> str:
     return ", ".join(parts)
 
 
-def held_words(site: SiteAnswerFacts, reader: Reader) -> str:
+def waiting_words(site: SiteAnswerFacts, reader: Reader) -> str:
     """Name the lit hours that would have room by themselves and are held back."""
     hours = site.intent.wait_hours
     if not hours:
         return ""
-    held = [i for i, lit in enumerate(site.hours.usable_start) if lit is not None and waiting_after(site, i)]
+    waiting = [i for i, lit in enumerate(site.hours.usable_start) if lit is not None and waiting_after(site, i)]
     after = "the hour" if hours == 1 else f"the {hours} hours"
     rule = f"each hour over the wind or gust limit holds back {after} after it"
-    if not held:
+    if not waiting:
         return f"nothing; {rule}"
     starts, hour = site.hours.start, timedelta(hours=1)
-    spans = [f"{reader.clock.day(starts[i])} {reader.clock.span(starts[i], starts[i] + hour)}" for i in held]
+    spans = [f"{reader.clock.day(starts[i])} {reader.clock.span(starts[i], starts[i] + hour)}" for i in waiting]
     return f"{listed(spans)}; {rule}"
 
 
@@ -375,7 +375,7 @@ def _fine(share: float) -> str:
 
 
 def not_known_in_full(site: SiteAnswerFacts, clock: Clock) -> list[str]:
-    """List what is not known with its hours; elements that lack the same hours are told together."""
+    """List what is not known with its hours; elements that lack the same hours are listed together."""
     together: dict[tuple[bool, tuple[tuple[int, int], ...], bool], list[str]] = {}
     for gap in site.not_known.gaps:
         runs = tuple((first, last) for first, last in gap.hour_runs)
@@ -405,7 +405,7 @@ def _spans(site: SiteAnswerFacts, runs: Sequence[tuple[int, int]], clock: Clock)
 
 
 def light(day: DayFacts, clock: Clock) -> str:
-    """Say when the sun rises and sets on a day."""
+    """Return in words when the sun rises and sets on a day."""
     events = (
         ("first light", day.civil_dawn, True),
         ("sunrise", day.sunrise, True),
@@ -414,7 +414,7 @@ def light(day: DayFacts, clock: Clock) -> str:
     )
     phrase = [(f"{word} {clock.hour(at, up=up)}", clock.zone(at)) for word, at, up in events if at is not None]
     if not phrase:
-        # The sun at its highest tells the night that lasts from the day that does.
+        # The highest sun tells polar night from polar day.
         if day.highest_sun_elevation > 0:
             return "the sun does not set"
         return f"the sun does not rise; {'twilight' if day.lowest_sun_elevation > -6 else 'no twilight'} all day"
@@ -449,7 +449,7 @@ def _advice(site: SiteAnswerFacts, window: WindowFacts | None, reader: Reader) -
 
 
 def usable_height(window: WindowFacts, units: str) -> str:
-    """Say how high the hours of a window may be used, and what ends the climb."""
+    """Return in words how high the hours of a window may be used, and what ends the climb."""
     if window.usable_height is None or window.usable_height_ends_by is None:
         return "usable height not known in every hour of it"
     ends = climb_end(window.usable_height_ends_by)
@@ -471,7 +471,7 @@ def _sun(advice: AdviceFacts) -> str:
 
 
 def elevation(low: float, high: float) -> str:
-    """Say how high the sun stands, or how far below the horizon."""
+    """Return in words how high the sun stands, or how far below the horizon."""
     first, last = sorted((round(low), round(high)))
     if last <= 0 and first < 0:
         return f"{-last}° to {-first}° below the horizon" if first != last else f"{-last}° below the horizon"
@@ -484,7 +484,7 @@ def elevation(low: float, high: float) -> str:
 
 
 def asked(site: SiteAnswerFacts, units: str) -> str:
-    """Say for what the answer is, such as ``Kelderness, 60 m above ground, camera quad under 250 g``."""
+    """Return in words for what the answer is, such as ``Kelderness, 60 m above ground, camera quad under 250 g``."""
     limits = site.limits
     height = amount(site.height, "height", units)
     phrase = f"{isolated(site.site.name)}, {height} above ground, {isolated(site.aircraft.title)}"
@@ -498,7 +498,7 @@ def asked(site: SiteAnswerFacts, units: str) -> str:
 
 
 def asked_in_full(facts: AnswerFacts, position: int, reader: Reader) -> str:
-    """Say for what the answer is, and how long a window had to be."""
+    """Return in words for what the answer is, and how long a window had to be."""
     site = facts.sites[position]
     phrase = f"{asked(site, reader.units)}; windows of {duration(facts.minimum_duration)} or more"
     intent = site.intent
@@ -515,7 +515,7 @@ def asked_in_full(facts: AnswerFacts, position: int, reader: Reader) -> str:
 
 
 def taken_from(facts: AnswerFacts) -> str:
-    """Say which parts of the question are from a plan, the defaults of a site or the settings; empty for none."""
+    """Return which parts of the question are from a plan, the defaults of a site or the settings; empty for none."""
     by_source: dict[str, list[str]] = {}
     for one in facts.question.origins if facts.question is not None else ():
         by_source.setdefault(one.source, []).append(one.option)
@@ -529,7 +529,7 @@ def first_notes(facts: AnswerFacts) -> list[str]:
 
 
 def origin(facts: AnswerFacts, clock: Clock) -> list[str]:
-    """Say where the forecast is from, how old it is and under which terms, with the links the sources ask for."""
+    """Return origin, age and terms of the forecast, with the links that the sources require."""
     p = facts.forecasts[0]
     old = f"{age(p.age)} at {clock.stamp(facts.now)}"
     counted = ", counted from its first hour" if p.age_counts_from == "first_hour" else ""
@@ -547,7 +547,7 @@ def origin(facts: AnswerFacts, clock: Clock) -> list[str]:
 
 
 def _ages_of_kp(kp: KpFacts | None, clock: Clock) -> list[str]:
-    """Say how old forecast, observation and outlook of Kp are; nothing where none of them is known."""
+    """Return in words how old forecast, observation and outlook of Kp are; nothing where none of them is known."""
     if kp is None:
         return []
     parts = []
@@ -562,7 +562,7 @@ def _ages_of_kp(kp: KpFacts | None, clock: Clock) -> list[str]:
 
 
 def _by_hours(facts: AnswerFacts, clock: Clock) -> list[str]:
-    """Say where one model follows another in the hours asked about, and what comes from a model of its own."""
+    """Return where one model follows another in the hours asked about, and what comes from a model of its own."""
     starts = [start for site in facts.sites for start in site.hours.start]
     asked = [of for of in facts.forecasts[0].by_hours if of.last > min(starts) and of.first <= max(starts)]
     taken: dict[str, list[str]] = {}
@@ -578,7 +578,7 @@ def _by_hours(facts: AnswerFacts, clock: Clock) -> list[str]:
 
 
 def origin_in_short(facts: AnswerFacts) -> str:
-    """Say in one line where the forecast is from and how old it is."""
+    """Return in one line where the forecast is from and how old it is."""
     p = facts.forecasts[0]
     parts = [p.attribution or "Source not known", p.licence or "licence not known", p.model or "model not known"]
     return clean(f"{', '.join(part.rstrip('.') for part in parts)}, {age(p.age)}.")

@@ -61,7 +61,7 @@ class CheckWords:
         return "\n\n".join(wrapped(block, width) for block in blocks if block)
 
     def first_line(self) -> str:
-        """Say where and when, whether the reading lets the aircraft launch, and why not."""
+        """Return in words where and when, whether the reading lets the aircraft launch, and why not."""
         now, of_forecast = self._facts.answer.now, self._facts.answer.verdict.of_forecast
         where = f"{isolated(self._site.site.name)}, {self._clock.day(now)} {self._hour(now)}"
         return ": ".join(part for part in (of_forecast, where, self.verdict()) if part)
@@ -93,7 +93,7 @@ class CheckWords:
         ]
 
     def verdict(self) -> str:
-        """Say whether the limits of wind and gust hold aloft, and why not."""
+        """Return in words whether the limits of wind and gust hold aloft, and why not."""
         facts = self._facts
         if facts.verdict is LaunchVerdict.HOLDS:
             line = f"the limits of wind and gust hold at {self._height}, {self._sure}"
@@ -147,12 +147,12 @@ class CheckWords:
         }[reason]
 
     def _near(self, *, is_known: bool) -> str:
-        """Say what is so near in time that it may reach the flight."""
+        """Return in words what is so near in time that it may reach the flight."""
         near = [one for one in self._facts.coming if one.is_known == is_known and one.in_doubt]
         return "; ".join(self._all_coming(near))
 
     def _all_coming(self, coming: Sequence[ComingFacts]) -> list[str]:
-        """Say what is forecast beside the flight; what is unknown from the same hour on in one phrase."""
+        """Return in words what is forecast beside the flight; what is unknown from the same hour on in one phrase."""
         unknown: dict[datetime, list[str]] = {}
         for one in coming:
             if not one.is_known:
@@ -164,14 +164,14 @@ class CheckWords:
         return self._clock.hour(as_moment(moment))
 
     def _standing(self, *, is_known: bool) -> str:
-        """Say what stands against a launch in the hours of the flight."""
+        """Return in words what stands against a launch in the hours of the flight."""
         standing = [one for one in self._facts.during if (one.chance is not None) == is_known and one.in_doubt]
         if is_known:
             return "; ".join(map(self._during, standing))
         return f"not known in the hours of the flight: {writing.titles([one.element for one in standing])}"
 
     def _during(self, one: DuringFacts) -> str:
-        """Say what is forecast in the hours of the flight, and how likely it breaks its limit."""
+        """Return in words what is forecast in the hours of the flight, and how likely it breaks its limit."""
         row = BY_NAME[one.element]
         if one.chance is None:
             return f"{row.title} in the hours of the flight is not known"
@@ -190,7 +190,7 @@ class CheckWords:
         return (self._site.elements[ROW[element]].margin[hour] or 0.0) < 0
 
     def _coming(self, one: ComingFacts) -> str:
-        """Say what is forecast beside the flight, when, and how likely its timing brings it."""
+        """Return in words what is forecast beside the flight, when, and how likely its timing brings it."""
         at, title = self._hour(one.moment), BY_NAME[one.element].title
         share = "under 1" if one.chance < 0.01 else f"{100 * one.chance:.0f}"
         if one.is_past:
@@ -209,7 +209,7 @@ class CheckWords:
         )
 
     def _return_leg(self) -> str:
-        """Say what the way back takes in the first hour in which it does not hold."""
+        """Return in words what the way back takes in the first hour in which it does not hold."""
         hour = self._facts.return_leg_hour
         return "" if hour is None else self._hours.reading("return_leg", hour)
 
@@ -245,7 +245,7 @@ class CheckWords:
         )
 
     def _less(self) -> str:
-        """Say what becomes of a reading below the forecast."""
+        """Return in words what becomes of a reading below the forecast."""
         r = self._facts.reading
         if not r.is_below_forecast:
             return ""

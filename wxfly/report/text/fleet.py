@@ -14,7 +14,7 @@ SHOWN = 25
 """So many sites stand in the table unless more are asked for."""
 _FAULTS = 8
 OLD = 12 * 3600.0
-"""Age from which a forecast is told before the table [s]; common practice, no source."""
+"""Age from which a forecast is named before the table [s]; common practice, no source."""
 _LEAST_NAME = 12
 
 Cells = Callable[[FleetSiteFacts], str]
@@ -35,8 +35,8 @@ class FleetWords:
 
     def __init__(self, facts: FleetFacts, units: str, time_zone: str | None) -> None:
         self.facts, self.units, self.time_zone = facts, units, time_zone
-        told = Counter(note for site in facts.sites for note in site.notes)
-        self._told_above = {note for note, count in told.items() if count > 1}
+        counted = Counter(note for site in facts.sites for note in site.notes)
+        self._noted_above = {note for note, count in counted.items() if count > 1}
 
     def first_line(self) -> str:
         """Return whether there is room anywhere, and where it is best."""
@@ -77,8 +77,8 @@ class FleetWords:
             lines.append(f"Not known at {facts.not_known} of {facts.rows}: no lit hour there is known.")
         if facts.partly_known:
             missing = Counter(e for s in facts.sites if s.word.is_known for e in s.unknown_elements)
-            told = listed([f"{titles([e])} at {count}" for e, count in missing.most_common(4)])
-            lines.append(f"As far as known at {facts.partly_known} of {facts.rows}: {told or 'an hour'} not known.")
+            counted = listed([f"{titles([e])} at {count}" for e, count in missing.most_common(4)])
+            lines.append(f"As far as known at {facts.partly_known} of {facts.rows}: {counted or 'an hour'} not known.")
         old = [site.age for site in facts.sites if site.age is not None and site.age >= OLD]
         if old:
             lines.append(f"The forecast is up to {age(max(old))} at {len(old)} of {facts.rows}.")
@@ -128,7 +128,7 @@ class FleetWords:
     def about(self, site: FleetSiteFacts) -> str:
         """Return what must be known of one site: why there is no answer, or what is not known, and its own notes."""
         unknown = f"not known: {site.not_known}" if site.not_known else ""
-        notes = [note for note in site.notes if note not in self._told_above]
+        notes = [note for note in site.notes if note not in self._noted_above]
         return "; ".join(filter(None, [site.fault or "", unknown, *notes]))
 
     def whose(self, site: FleetSiteFacts) -> str:

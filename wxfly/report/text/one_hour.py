@@ -20,7 +20,7 @@ def render(facts: OneHourFacts, *, width: int, more: bool = False) -> str:
     width : int
         Columns of the terminal.
     more : bool, optional
-        Whether every element is told, not those alone that matter.
+        Whether every element is listed, not only those that matter.
     """
     width = max(width, _NARROWEST)
     blocks = [wrap(" ".join([facts.first_line, *facts.sentences]), width)]

@@ -22,11 +22,11 @@ def render(facts: AnswerFacts, *, width: int, more: bool = False) -> str:
     Parameters
     ----------
     facts : AnswerFacts
-        What to tell, in the units and the zone of its words.
+        The answer, in the units and the zone of its words.
     width : int
         Columns of the terminal.
     more : bool, optional
-        Whether all that is known is told, not the verdict alone.
+        Whether everything known is printed, not only the verdict.
 
     Returns
     -------

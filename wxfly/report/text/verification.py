@@ -114,7 +114,7 @@ def _in(value: float | None, unit: str) -> float:
 
 
 def _verdict_ahead(observed: ObservedFacts) -> str:
-    """Say whether an airport expects of the hours ahead what the forecast does."""
+    """Return in words whether an airport expects of the hours ahead what the forecast does."""
     own = observed.airport_forecast
     if own is None:
         why = observed.why_no_airport_forecast or ""

@@ -352,7 +352,7 @@ def _cube_of(
 
 
 def _provided_by(row: Ensemble | None, places: Sequence[MembersAtPlace], not_used: str) -> dict[str, set[float]]:
-    """Tell what every member surely has, by our name its heights [m]; lost for all of them, it is lost.
+    """Return what every member surely has, by our name its heights [m]; what all members lack of it is lost.
 
     That is what came with a unit, and what every ensemble has. What else comes empty for all members, and without a
     unit, the ensemble may lack: it is taken from the one forecast.

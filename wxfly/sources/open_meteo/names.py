@@ -78,7 +78,7 @@ def provided_by(
     made_up: Collection[str] = (),
     is_whole: bool,
 ) -> dict[str, frozenset[int]]:
-    """Tell what the model behind a reply provides: from the table of models and from what was asked.
+    """Return what the model behind a reply provides: from the table of models and from what was asked.
 
     Parameters
     ----------
@@ -87,7 +87,7 @@ def provided_by(
     levels : mapping
         What came at heights, by our name and height [m].
     model : str
-        Of the reply, as far as it is known.
+        Model of the reply, as far as it is known.
     made_up : collection of str, optional
         Heights that came and say nothing of their own, as `native_levels` names them.
     is_whole : bool

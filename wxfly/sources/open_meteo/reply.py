@@ -176,7 +176,7 @@ def _with_site(part: xr.Dataset) -> dict[str, Any]:
 def _finish(
     cube: xr.Dataset, retrieved: datetime | None, run: datetime | None, members_reach: float | None, what: str
 ) -> xr.Dataset:
-    """Say where the cube is from, and check it."""
+    """State the origin of a cube, and check it."""
     name = str(cube.attrs["model"])
     row = MODELS.get(name)
     reach = members_reach if row is None else row.range_days
@@ -208,8 +208,8 @@ def _oldest_run(
     """Return the oldest start of a run that is consistent with a reply.
 
     A forecast is never called newer than it may be. Where the run is known it is that. Else a model's forecast ends
-    its range after the start of its run, so the last hour that it tells of gives the start. Of a model that is not
-    known the hours alone tell: replies begin with a whole day of their own clock, so one that does not has been
+    its range after the start of its run, so its last hour gives the start. Of a model that is not
+    known only the hours show it: replies begin with a whole day of their own clock, so one that does not has been
     cut, and may be as old as the longest forecast is long.
     """
     if run is not None:
