@@ -7,11 +7,10 @@ import pytest
 from msgspec.structs import replace
 
 from tests.report.briefings import brief
-from wxfly.errors import NotAskedError
+from wxfly.errors import NotAskedError, WxflyError
 from wxfly.pilot.options import Words
 from wxfly.question.reading import read_question
 from wxfly.report.facts.answer import facts_of
-from wxfly.times import utc_now
 from wxfly.web.watching import changes_since, look, read_watched
 
 ADDRESS = "/best?place=Kelderness"
@@ -28,8 +27,12 @@ def watch(client):
 
 
 @pytest.fixture
-def answer():
-    return facts_of(brief(), read_question("best", ["52,6"], Words()))
+def answer(monkeypatch):
+    """Return an answer, at its own time."""
+    made = facts_of(brief(), read_question("best", ["52,6"], Words()))
+    for module in ("wxfly.web.watching", "wxfly.report.watch"):
+        monkeypatch.setattr(f"{module}.utc_now", lambda: made.now)
+    return made
 
 
 def without_windows(answer):
@@ -59,7 +62,7 @@ def test_what_changed_stands_on_the_start_page(client, watch, answer, monkeypatc
     watch(address=ADDRESS)
     look(read_watched()[0], lambda *_: answer)
     assert changes_since(answer.now) == []
-    assert read_watched()[0].due > utc_now() + timedelta(minutes=59)
+    assert read_watched()[0].due == answer.now + timedelta(hours=6)
     look(read_watched()[0], lambda *_: without_windows(answer))
     ((address, words),) = changes_since(answer.now)
     assert address == ADDRESS and "no room any more" in words
@@ -69,26 +72,72 @@ def test_what_changed_stands_on_the_start_page(client, watch, answer, monkeypatc
     assert changes_since(answer.now + timedelta(days=2)) == []
 
 
-def test_a_forecast_that_cannot_be_had_is_told_once_and_asked_for_soon(watch, answer):
+@pytest.mark.parametrize("fault", [NotAskedError("nobody answers"), WxflyError("nobody answers"), OSError("no disk")])
+def test_what_cannot_be_asked_is_told_once_and_asked_for_soon(watch, answer, fault):
     def fails(*_):
-        raise NotAskedError("nobody answers")
+        raise fault
 
     watch(address=ADDRESS)
     look(read_watched()[0], lambda *_: answer)
     for _ in range(2):
         look(read_watched()[0], fails)
-    assert [words for _, words in changes_since(utc_now())] == [
-        "Meadow: no forecast can be had, so what was told is not known any more: nobody answers"
+    assert [words for _, words in changes_since(answer.now)] == [
+        f"Meadow: no forecast can be had, so what was told is not known any more: {fault}"
     ]
-    assert read_watched()[0].due < utc_now() + timedelta(minutes=16)
+    assert read_watched()[0].due == answer.now + timedelta(minutes=15)
+
+
+def test_a_day_that_is_over_is_asked_for_no_more_and_is_no_loss(watch, answer, monkeypatch):
+    def fails(*_):
+        raise WxflyError("that day is over")
+
+    watch(address=ADDRESS)
+    look(read_watched()[0], lambda *_: answer)
+    later = answer.now + timedelta(days=3)
+    monkeypatch.setattr("wxfly.web.watching.utc_now", lambda: later)
+    look(read_watched()[0], fails)
+    assert changes_since(later) == []
+    assert read_watched()[0].due == later + timedelta(days=1)
+
+
+@pytest.mark.parametrize(
+    ("address", "asked"),
+    [
+        ("/best?place=Kelderness", ("week", [("place", "Kelderness"), ("days", "2")])),
+        ("/best?place=a&date=tomorrow", ("week", [("place", "a"), ("days", "2")])),
+        ("/best?place=a&date=saturday", ("best", [("place", "a"), ("date", "saturday")])),
+        ("/week?place=a", ("week", [("place", "a")])),
+    ],
+)
+def test_a_watch_without_a_day_goes_on_from_day_to_day(watch, answer, address, asked):
+    seen = []
+
+    def ask(*question):
+        seen.append(question)
+        return answer
+
+    watch(address=address)
+    look(read_watched()[0], ask)
+    assert seen == [asked]
+
+
+def test_what_was_told_is_kept_over_a_restart_and_forgotten_with_the_watch(watch, answer):
+    watch(address=ADDRESS)
+    look(read_watched()[0], lambda *_: answer)
+    look(read_watched()[0], lambda *_: answer)
+    assert len(read_watched()[0].said) == 1
+    watch("/watched/remove", name=ADDRESS)
+    watch(address=ADDRESS)
+    look(read_watched()[0], lambda *_: answer)
+    assert len(read_watched()[0].said) == 1 and not read_watched()[0].said[0].is_change
 
 
 def test_a_fault_of_the_program_ends_no_watch(watch, answer):
     def breaks(*_):
-        raise OSError("disk full")
+        raise ZeroDivisionError("a fault of the program")
 
     watch(address=ADDRESS)
     look(read_watched()[0], breaks)
-    assert "could not be asked: disk full" in read_watched()[0].said[0].lines[0]
+    assert "could not be asked: a fault of the program" in read_watched()[0].said[0].lines[0]
     look(read_watched()[0], lambda *_: answer)
     assert "to fly at" in read_watched()[0].said[0].lines[-1]

@@ -1,4 +1,4 @@
-"""The command watch: it looks again as new runs come, and reports when the answer changes."""
+"""The command watch: it looks again as new runs come, and tells when the answer changes."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -21,6 +22,7 @@ from wxfly.errors import WxflyError
 from wxfly.pilot.options import Heading, Words, read_words
 
 if TYPE_CHECKING:
+    from wxfly.answer.request import QuestionKind
     from wxfly.report.facts.answer import AnswerFacts
     from wxfly.report.further_facts.watch import WatchFacts
     from wxfly.report.watch import QuietHours
@@ -28,6 +30,8 @@ if TYPE_CHECKING:
 F = TypeVar("F", bound=Callable[..., Any])
 
 SECONDS_OF_TOOL = 10
+LONGEST_SLEEP = 60.0
+"""Longest sleep at a time [s]."""
 _ON_WINDOWS = (
     "[void][Reflection.Assembly]::LoadWithPartialName('System.Windows.Forms');"
     "$n = New-Object System.Windows.Forms.NotifyIcon; $n.Icon = [Drawing.SystemIcons]::Information; $n.Visible = 1;"
@@ -67,21 +71,20 @@ def watch(
     look once more before you set out.
     """
     from wxfly.question.reading import part_one_place
-    from wxfly.report.watch import read_quiet_hours
+    from wxfly.report.watch import asked_of_watch, known_by, read_quiet_hours
     from wxfly.sources.http import check_receiver
 
     places, day = part_one_place(given, day)
     if week and day is not None:
         raise click.UsageError(f"--week watches all coming days; leave out {day}, or --week")
-    reporters = _reporters(as_json=as_json, notify=notify, webhook=webhook)
+    ways = _ways(as_json=as_json, notify=notify, webhook=webhook)
     if webhook:
         check_receiver(webhook)
     quiet = None if quiet_hours is None else read_quiet_hours(quiet_hours)
-    asked = read_words(words if week else {**words, "day": day})
-    channels = f"{webhook or ''} {notify} {as_json}"
-    watching = Watching(lambda: _ask(places, asked, week=week), reporters, quiet, channels)
+    kind, asked = asked_of_watch(read_words({**words, "day": day}), week=week)
+    watching = Watching(lambda: _ask(kind, places, asked), ways, quiet, known_by(kind, places, asked))
     if once:
-        if watching.look():
+        if _looks_once(watching, print_json if as_json else None):
             click.get_current_context().exit(ExitCode.CHANGED)
         return
     signal.signal(signal.SIGTERM, signal.default_int_handler)
@@ -91,6 +94,34 @@ def watch(
         tell("the watch has ended")
 
 
+def _looks_once(watching: Watching, as_json: Callable[[WatchFacts], None] | None) -> bool:
+    """Look once, and return whether a change was told; a fault stands in a line of JSON too where that is printed."""
+    from wxfly.report.further_facts.watch import with_fault
+
+    try:
+        return watching.look()
+    except WxflyError as fault:
+        if as_json is not None and not watching.has_told_fault:
+            as_json(with_fault(watching.last_facts, str(fault)))
+        raise
+
+
+@dataclass(frozen=True)
+class Way:
+    """A way of telling, which has its own memory of what it told.
+
+    Attributes
+    ----------
+    name : str
+        By which its memory is known.
+    tell : callable
+        Tells of a change; one that fails lets the next look tell again.
+    """
+
+    name: str
+    tell: Callable[[WatchFacts], None]
+
+
 class Watching:
     """Looks at an answer again and again.
 
@@ -98,55 +129,91 @@ class Watching:
     ----------
     ask : callable
         Makes the answer now.
-    reporters : sequence of callable
-        Each reports a change in its way; where one fails, the next look reports it again.
+    ways : sequence of Way
+        Ways of telling; that one fails keeps no other one from telling.
     quiet_hours : QuietHours or None
-        Hours in which nothing is reported.
-    channels : str, optional
-        The ways of reporting, as a key of what was reported.
+        Hours in which nothing is told.
+    question : sequence
+        What the memory of what was told is known by, beside the way.
+
+    Attributes
+    ----------
+    last_facts : WatchFacts or None
+        What the last look had to tell in the last way.
+    has_told_fault : bool
+        Whether that way told it and it holds a fault.
     """
 
     def __init__(
         self,
         ask: Callable[[], AnswerFacts],
-        reporters: Sequence[Callable[[WatchFacts], None]],
+        ways: Sequence[Way],
         quiet_hours: QuietHours | None,
-        channels: str = "",
+        question: Sequence[object] = (),
     ) -> None:
-        self._ask, self._reporters, self._quiet = ask, reporters, quiet_hours
-        self._channels = channels
+        from wxfly.report.watch import file_of
+
+        self._ask, self._quiet = ask, quiet_hours
+        self._ways = [(way, file_of(way.name, *question)) for way in ways]
         self._last: AnswerFacts | None = None
+        self.last_facts: WatchFacts | None = None
+        self.has_told_fault = False
 
     def look(self) -> bool:
-        """Look once, and return whether a change was reported."""
-        return self._report_changes(self._ask())
+        """Look once where that is worth its requests, and return whether a change was told."""
+        if not self._is_due():
+            return False
+        try:
+            answer = self._ask()
+        except WxflyError as fault:
+            self._tell_loss(str(fault))
+            raise
+        return self._tell_changes(answer)
 
-    def _report_changes(self, answer: AnswerFacts) -> bool:
-        from wxfly.report.watch import report_changes
+    def _is_due(self) -> bool:
+        from wxfly.report.watch import PUNCTUAL, told_in
+        from wxfly.times import utc_now
+
+        dues = [None if told is None else told.due for told in (told_in(path) for _, path in self._ways)]
+        return any(due is None or utc_now() >= due - PUNCTUAL for due in dues)
+
+    def _tell_changes(self, answer: AnswerFacts) -> bool:
+        from wxfly.report.watch import tell_changes
 
         self._last = answer
-        is_quiet = self._is_quiet(answer.now)
-        facts = report_changes(answer, self._report, is_quiet=is_quiet, channels=self._channels)
-        return bool(facts.changes) and not is_quiet
+        is_quiet, due = self._is_quiet(), self.next_look()
+        has_told, faults = False, []
+        for way, path in self._ways:
+            try:
+                facts = tell_changes(path, answer, way.tell, due=due, is_quiet=is_quiet)
+            except WxflyError as fault:
+                faults.append(str(fault))
+            else:
+                has_told = has_told or (bool(facts.changes) and not is_quiet)
+                self.last_facts = facts
+        if faults:
+            raise WxflyError("; ".join(faults))
+        return has_told
 
-    def _is_quiet(self, now: datetime) -> bool:
+    def _is_quiet(self) -> bool:
         from wxfly.report.watch import clock_of
+        from wxfly.times import utc_now
 
-        return self._quiet is not None and self._last is not None and self._quiet.holds(clock_of(self._last), now)
+        return self._quiet is not None and self._last is not None and self._quiet.holds(clock_of(self._last), utc_now())
 
     def next_look(self) -> datetime:
         """Return when to look again after a look: as the next run may be there, or as quiet hours are over."""
-        from wxfly.report.watch import clock_of, wait_after
+        from wxfly.report.watch import clock_of, due_after
+        from wxfly.times import utc_now
 
         assert self._last is not None
-        now, clock = self._last.now, clock_of(self._last)
-        due = now + wait_after(self._last)
-        if self._quiet is not None and self._quiet.holds(clock, now):
-            return min(due, self._quiet.over_at(clock, now))
+        due = due_after(self._last)
+        if self._quiet is not None and self._is_quiet():
+            return min(due, self._quiet.over_at(clock_of(self._last), utc_now()))
         return due
 
     def go_on(self, sleep: Callable[[float], object] = time.sleep) -> None:
-        """Look again and again, until it is broken off; a look that fails is made again a little later."""
+        """Look again and again, until it is broken off or its day is over; after a failure it looks a little later."""
         from wxfly.report.watch import AFTER_FAILURE
         from wxfly.times import utc_now
 
@@ -158,52 +225,55 @@ class Watching:
             except WxflyError as fault:
                 if self._last is None:
                     raise
+                if self._last.sites[0].period.end <= utc_now():
+                    tell("the day is over: the watch has ended")
+                    return
                 tell(f"{fault}; looking {again}")
-                self._report_loss(str(fault))
+                try:
+                    self._tell_loss(str(fault))
+                except WxflyError as untold:
+                    tell(f"{untold}; telling {again}")
             else:
                 try:
-                    self._report_changes(answer)
+                    self._tell_changes(answer)
                     due = self.next_look()
                 except WxflyError as fault:
                     tell(f"{fault}; telling {again}")
-            sleep(max((due - utc_now()).total_seconds(), 1.0))
+            while (left := (due - utc_now()).total_seconds()) > 0:
+                sleep(min(left, LONGEST_SLEEP))  # a machine that was asleep meanwhile has not counted
 
-    def _report_loss(self, why: str) -> None:
-        from wxfly.report.watch import file_of, report_loss
+    def _tell_loss(self, why: str) -> None:
+        from wxfly.report.watch import tell_loss
         from wxfly.times import utc_now
 
-        assert self._last is not None
-        if self._is_quiet(utc_now()):
-            return
-        try:
-            report_loss(
-                file_of(self._last, self._channels), self._last.sites[0].site.name, utc_now(), why, self._report
-            )
-        except WxflyError as fault:
-            tell(str(fault))
-
-    def _report(self, facts: WatchFacts) -> None:
-        for one in self._reporters:
-            one(facts)
+        now, faults = utc_now(), []
+        for way, path in self._ways:
+            try:
+                self.last_facts = tell_loss(path, now, why, way.tell, self._quiet)
+                self.has_told_fault = bool(self.last_facts.changes)
+            except WxflyError as fault:
+                faults.append(str(fault))
+        if faults:
+            raise WxflyError("; ".join([why, *faults]))
 
 
-def _ask(places: list[str], words: Words, *, week: bool) -> AnswerFacts:
+def _ask(kind: QuestionKind, places: list[str], words: Words) -> AnswerFacts:
     from wxfly.question.ask import ask
     from wxfly.report.facts.answer import facts_of
 
-    asked = ask("week" if week else "best", places, words, on_progress=tell_progress)
+    asked = ask(kind, places, words, on_progress=tell_progress)
     return facts_of(asked.briefing, asked.question)
 
 
-def _reporters(*, as_json: bool, notify: bool, webhook: str | None) -> list[Callable[[WatchFacts], None]]:
-    """Return the ways of reporting; the terminal is last, so that what it shows was reported everywhere."""
-    ways: list[Callable[[WatchFacts], None]] = []
+def _ways(*, as_json: bool, notify: bool, webhook: str | None) -> list[Way]:
+    """Return the ways of telling, the terminal last."""
+    ways: list[Way] = []
     if webhook:
-        ways.append(lambda facts: _send(webhook, facts))
+        ways.append(Way(webhook, lambda facts: _send(webhook, facts)))
     if notify:
         tool = _notifier()
-        ways.append(lambda facts: _notify(tool, facts))
-    ways.append(print_json if as_json else _print)
+        ways.append(Way("notify", lambda facts: _notify(tool, facts)))
+    ways.append(Way("json", print_json) if as_json else Way("text", _print))
     return ways
 
 

@@ -15,6 +15,8 @@ class NoteKind(StrEnum):
     MEMBERS = "members"
     GROUND = "ground"
     """The altitude of the ground at a site."""
+    CHOICE = "choice"
+    """A window that an earlier answer chose and that stays first."""
     INVENTED = "invented"
     """Place and weather are."""
     OWN_LIMITS = "own_limits"

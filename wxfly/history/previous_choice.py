@@ -13,6 +13,7 @@ import numpy as np
 
 from wxfly.answer.previous_choice import kept_note, stay_with
 from wxfly.answer.request import Briefing, SiteAnswer
+from wxfly.cube.notes import Note, NoteKind
 from wxfly.errors import WxflyError
 from wxfly.history.ledger import (
     Chosen,
@@ -144,7 +145,7 @@ def remember(briefing: Briefing, on_progress: Callable[[str], None], *, fresh: b
         if chooses and not fresh:
             answers = tuple(stay_with_choice(a, briefing) for a in answers)
         answers = tuple(replace(a, earlier=earlier_runs(a, verdicts)) for a in answers)
-        kept = [note for a in answers if (note := kept_note(a))]
+        kept = [Note(note, NoteKind.CHOICE) for a in answers if (note := kept_note(a))]
         remembered = replace(briefing, answers=answers, notes=(*kept, *briefing.notes))
         enter_verdicts(verdicts)
         if chooses:

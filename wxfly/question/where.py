@@ -122,9 +122,7 @@ def store_every_hour(
     """
     from wxfly.assessment.grid_store import assess_to_store
 
-    assess_to_store(
-        asked.cube, asked.limits, folder, height=asked.height, scheduler=scheduler, on_progress=on_progress
-    )
+    assess_to_store(asked.cube, asked.limits, folder, height=asked.height, scheduler=scheduler, on_progress=on_progress)
 
 
 def _wanted(question: Question, centre: Site, height: float) -> Wanted:

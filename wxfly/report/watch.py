@@ -1,35 +1,64 @@
-"""Watching an answer: when to look again, what was reported last, and what has changed since."""
+"""Watching an answer: when to look again, what was told last, and telling only what changed since."""
 
 from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime, time, timedelta
 from pathlib import Path
 
-from msgspec import DecodeError, ValidationError, json, to_builtins
+from msgspec import DecodeError, ValidationError, json, structs, to_builtins
 
+from wxfly.answer.request import QuestionKind
+from wxfly.cube.notes import NoteKind
 from wxfly.errors import WxflyError
+from wxfly.pilot.options import Words, said
 from wxfly.pilot.own_files import alone_with, write_whole
 from wxfly.pilot.settings import config_folder
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.writing import Clock
-from wxfly.report.further_facts.watch import Told, WatchFacts, kept, lost_facts, watch_facts
+from wxfly.report.further_facts.watch import Told, WatchFacts, lost_facts, watch_facts
+from wxfly.retrieval.forecast import next_run_expected
 from wxfly.sources.open_meteo.models import MODELS
+from wxfly.times import DaysAhead, read_day, utc_now
 
 SOONEST = timedelta(hours=1)
 """No two looks of a watch are nearer than this, whatever the model."""
 UNKNOWN_INTERVAL = timedelta(hours=6)
 """Time between looks where the interval of the model's runs is not known: that of most global models."""
+AFTER_RUN = timedelta(minutes=10)
+"""Time after a run is expected until the look at it: a service is not punctual to the minute."""
 AFTER_FAILURE = timedelta(minutes=15)
-"""Time until the next look after one that failed, or that could not be reported."""
+"""Time until the next look after one that failed, or that could not be told."""
+
+
+PUNCTUAL = timedelta(minutes=5)
+"""A look that a schedule starts so much before it is due is made."""
+
+
+def asked_of_watch(words: Words, *, week: bool) -> tuple[QuestionKind, Words]:
+    """Return the question that a watch asks: of a named day, of the week, or else of the rest of today and tomorrow.
+
+    Without a day the days go on: the window of tomorrow is that of today a day later, and stays watched.
+    """
+    if week:
+        return "week", words
+    if read_day(words.day) in (None, DaysAhead(1)):
+        return "week", replace(words, day=None, days=2)
+    return "best", words
+
+
+def known_by(kind: QuestionKind, places: Sequence[str], words: Words) -> tuple[object, ...]:
+    """Return what a question is known by: its words, but for those of one look."""
+    of_all = replace(words, offline=Words().offline, as_of=Words().as_of, fresh=Words().fresh)
+    return kind, list(places), list(said(of_all))
 
 
 @dataclass(frozen=True)
 class QuietHours:
-    """Hours of the site's clock in which nothing is reported; what changes in them is reported after them.
+    """Hours of the site's clock in which nothing is told; what changes in them is told after them.
 
     Attributes
     ----------
@@ -77,11 +106,20 @@ def read_quiet_hours(text: str) -> QuietHours:
     return quiet
 
 
-def wait_after(answer: AnswerFacts) -> timedelta:
-    """Return how long a watch waits after an answer: the shortest time between two runs of its models."""
+def due_after(answer: AnswerFacts) -> datetime:
+    """Return when to look again after an answer: as the next run of its models may be there.
+
+    That is never later than the shortest time between two of their runs, and never sooner than `SOONEST`. Where no
+    service answered, it is soon.
+    """
+    now = utc_now()  # not that of the answer, which may be for another moment
+    if any(note.kind is NoteKind.NO_NEWER_FORECAST for note in answer.notes):
+        return now + AFTER_FAILURE
     names = {hours.model for hours in answer.forecasts[0].by_hours} | {answer.forecasts[0].model or ""}
-    known = [timedelta(hours=MODELS[name].interval_hours) for name in names if name in MODELS]
-    return max(min(known, default=UNKNOWN_INTERVAL), SOONEST)
+    known = [name for name in names if name in MODELS]
+    latest = now + min((timedelta(hours=MODELS[name].interval_hours) for name in known), default=UNKNOWN_INTERVAL)
+    expected = [moment + AFTER_RUN for moment in map(next_run_expected, known) if moment is not None]
+    return max(min([latest, *expected]), now + SOONEST)
 
 
 def clock_of(answer: AnswerFacts) -> Clock:
@@ -89,83 +127,91 @@ def clock_of(answer: AnswerFacts) -> Clock:
     return Clock(answer.sites[0].site.time_zone)
 
 
-def report_changes(
-    answer: AnswerFacts, report: Callable[[WatchFacts], None], *, is_quiet: bool, channels: str = ""
+def tell_changes(
+    path: Path, answer: AnswerFacts, tell: Callable[[WatchFacts], None], *, due: datetime, is_quiet: bool
 ) -> WatchFacts:
-    """Return what changed since the last time, and keep what was reported.
-
-    Parameters
-    ----------
-    answer : AnswerFacts
-        The answer now, about one site.
-    report : callable
-        Reports it; called for the first answer and where something changed. Where it raises, nothing is kept, so that
-        the next look reports it again.
-    is_quiet : bool
-        Whether nothing may be reported now; a later look then reports it.
-    channels : str, optional
-        The ways of reporting: what was reported by one is still new to another.
-
-    Returns
-    -------
-    WatchFacts
-        What changed, reported or not.
-    """
-    path = file_of(answer, channels)
-    with alone_with(path):
-        before = _read(path)
-        facts = watch_facts(answer, before)
-        if before is None or facts.changes:
-            if is_quiet:
-                return facts
-            report(facts)
-            _keep(path, facts.told)
-        else:
-            _keep(path, kept(before, facts.told))
-    return facts
-
-
-def report_loss(path: Path, site: str, now: datetime, why: str, report: Callable[[WatchFacts], None]) -> None:
-    """Report, once, that no forecast is available any more.
+    """Tell what changed since the last time, and keep what was told.
 
     Parameters
     ----------
     path : Path
-        Where the last report is kept, as `file_of` returns it.
-    site : str
-        Name of the site.
+        Where what was told is kept, as `file_of` returns it.
+    answer : AnswerFacts
+        The answer now, about one site.
+    tell : callable
+        Tells it; called for the first answer and where something changed. Where it raises, nothing is kept, so that
+        the next look tells again.
+    due : datetime
+        When the next look is worth its requests.
+    is_quiet : bool
+        Whether nothing may be told now; a later look then tells it.
+
+    Returns
+    -------
+    WatchFacts
+        What changed, told or not.
+    """
+    with alone_with(path):
+        before = told_in(path)
+        facts = watch_facts(answer, before)
+        if facts.since is None or facts.changes:
+            if is_quiet:
+                if before is not None:
+                    _keep(path, structs.replace(before, due=due))
+                return facts
+            if before is not None:
+                _keep(path, structs.replace(before, due=None))  # whatever happens now, the next look is made
+            tell(facts)
+        assert facts.told is not None
+        _keep(path, structs.replace(facts.told, due=due))
+    return facts
+
+
+def tell_loss(
+    path: Path, now: datetime, why: str, tell: Callable[[WatchFacts], None], quiet: QuietHours | None = None
+) -> WatchFacts:
+    """Tell, once, that no forecast can be had any more.
+
+    Parameters
+    ----------
+    path, tell
+        As in `tell_changes`.
     now : datetime
         Present time, UTC.
     why : str
         The fault.
-    report : callable
-        As in `report_changes`.
+    quiet : QuietHours, optional
+        Hours in which nothing is told.
+
+    Returns
+    -------
+    WatchFacts
+        The loss and the fault, told or not.
     """
     with alone_with(path):
-        before = _read(path)
-        if before is None:
-            return
+        before = told_in(path)
+        site = "" if before is None else before.place.rpartition(" ")[0]
         facts = lost_facts(site, before, now, why)
+        if before is not None and before.due is not None:
+            _keep(path, structs.replace(before, due=None))
+        is_quiet = before is not None and quiet is not None and quiet.holds(Clock(before.time_zone), now)
+        if is_quiet:
+            return structs.replace(facts, changes=[])
         if facts.changes:
-            report(facts)
+            tell(facts)
+            assert facts.told is not None
             _keep(path, facts.told)
+    return facts
 
 
-def file_of(answer: AnswerFacts, channels: str = "") -> Path:
-    """Return the file of the last report on a question; the best of tomorrow is another question on another day."""
-    site = answer.sites[0]
-    day = "" if answer.kind == "week" else str(clock_of(answer).local(site.period.end - timedelta(seconds=1)).date())
-    question = to_builtins(answer.question)
-    for of_this_look in ("origins", "ranks_anew"):
-        question.pop(of_this_look)
-    for of_this_look in ("offline", "as_of"):
-        question["forecast_asked"].pop(of_this_look)
-    asked = json.encode((channels, answer.kind, question, answer.minimum_duration, site.site, site.limits, day))
+def file_of(teller: str, *question: object) -> Path:
+    """Return the file of what was told of a question in one way; the words of the question are what it is known by."""
+    asked = json.encode((teller, to_builtins(question, enc_hook=repr)))
     return config_folder() / "watched" / f"{hashlib.sha256(asked).hexdigest()[:16]}.json"
 
 
-def _read(path: Path) -> Told | None:
-    """Return the last report; None where there is none or its file is damaged: then all is reported anew."""
+def told_in(path: Path) -> Told | None:
+    """Return what was told; None where nothing was, or where the file is damaged: then all is told anew."""
     try:
         return json.decode(path.read_bytes(), type=Told)
     except (OSError, DecodeError, ValidationError, RecursionError):

@@ -42,6 +42,7 @@ if TYPE_CHECKING:
     from concurrent.futures import Future
 
     from wxfly.retrieval.model_choice import Wanted
+    from wxfly.sources.open_meteo.runs import ModelRun
 
 METADATA_AGE = timedelta(minutes=10)
 METADATA_LONGEST = timedelta(hours=24)
@@ -65,19 +66,15 @@ def newest_run(model: str, settings: Settings, on_progress: Callable[[str], None
     UnreachableError
         When the service cannot be reached: the forecast would not be available either.
     """
-    from wxfly.sources.open_meteo.runs import ModelRun, get_model_run
+    from wxfly.sources.open_meteo.runs import get_model_run
 
     now = utc_now()
     kept = kept_reply("metadata", model)
-    if kept is not None:
-        try:
-            start, available, seconds = json.loads(kept.text)
-            run = ModelRun(datetime.fromisoformat(start), datetime.fromisoformat(available), timedelta(seconds=seconds))
-            until = min(max(kept.retrieved + METADATA_AGE, run.next_expected()), kept.retrieved + METADATA_LONGEST)
-            if kept.retrieved <= now < until and run.run <= now:
-                return run.certain_at(now)
-        except (ValueError, TypeError, OverflowError, RecursionError):
-            pass  # not ours, or from another version: requested again
+    run = None if kept is None else _kept_run(kept.text)
+    if kept is not None and run is not None:
+        until = min(max(kept.retrieved + METADATA_AGE, run.next_expected()), kept.retrieved + METADATA_LONGEST)
+        if kept.retrieved <= now < until and run.run <= now:
+            return run.certain_at(now)
     on_progress("asking for the newest run")
     try:
         run = get_model_run(find_model(model), settings=settings, now=now)
@@ -88,6 +85,25 @@ def newest_run(model: str, settings: Settings, on_progress: Callable[[str], None
     text = json.dumps([run.run.isoformat(), run.available.isoformat(), run.interval.total_seconds()])
     keep_reply("metadata", model, text, now)
     return run.certain_at(now)
+
+
+def next_run_expected(model: str) -> datetime | None:
+    """Return when the next run of a model is expected, as its service stated it last; None where it did not."""
+    kept = kept_reply("metadata", model)
+    run = None if kept is None else _kept_run(kept.text)
+    return None if run is None else run.next_expected()
+
+
+def _kept_run(text: str) -> ModelRun | None:
+    from wxfly.sources.open_meteo.runs import ModelRun
+
+    try:
+        start, available, seconds = json.loads(text)
+        run = ModelRun(datetime.fromisoformat(start), datetime.fromisoformat(available), timedelta(seconds=seconds))
+        run.next_expected()
+    except (ValueError, TypeError, OverflowError, RecursionError):
+        return None  # not ours, or from another version: requested again
+    return None if None in (run.run.tzinfo, run.available.tzinfo) else run
 
 
 __all__ = ["Obtained", "demo_sites", "obtain", "obtain_forecast", "resolve_site"]

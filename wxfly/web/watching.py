@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from collections.abc import Callable, Mapping
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -10,12 +11,13 @@ from urllib.parse import parse_qsl, urlencode, urlsplit
 
 from msgspec import DecodeError, Struct, ValidationError, json, structs
 
-from wxfly.errors import NotAskedError, WxflyError
+from wxfly.errors import WxflyError
+from wxfly.pilot.options import Words
 from wxfly.pilot.own_files import alone_with, write_whole
 from wxfly.pilot.settings import config_folder
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.further_facts.watch import WatchFacts, watch_text
-from wxfly.report.watch import AFTER_FAILURE, file_of, report_changes, report_loss, wait_after
+from wxfly.report.watch import AFTER_FAILURE, asked_of_watch, due_after, file_of, tell_changes, tell_loss, told_in
 from wxfly.times import utc_now
 from wxfly.web.own_pages import Entry, OwnKind, OwnPage
 
@@ -24,7 +26,8 @@ VIEWS = ("best", "week")
 MOST = 20
 """So many answers are watched at most."""
 _MOST_SAID = 5
-_CHANNELS = "page"
+_TELLER = "page"
+_DAY = ("date", "day")
 _EVERY_SECONDS = 30.0
 NEW = timedelta(days=1)
 """How long a change stands on the start page."""
@@ -34,7 +37,7 @@ Ask = Callable[[str, Pairs], AnswerFacts]
 
 
 class Said(Struct, frozen=True):
-    """A report of a watch, and its time."""
+    """What was told, and when."""
 
     at: datetime
     lines: list[str]
@@ -45,14 +48,11 @@ class Watched(Struct, frozen=True):
     """One answer that is watched."""
 
     address: str
-    """Address of its page, such as ``/best?place=meadow``."""
+    """Of its page, such as ``/best?place=meadow``."""
     due: datetime
     """When it is asked next."""
     said: list[Said] = []
     """The newest first."""
-    site: str = ""
-    state: str = ""
-    """Name of its site, and of the file of its last report, once it was answered."""
 
     @property
     def question(self) -> tuple[str, Pairs]:
@@ -90,6 +90,19 @@ def _change(change: Callable[[dict[str, Watched]], None]) -> None:
         write_whole(_file(), json.encode(list(watched.values())))
 
 
+def _file_of(address: str) -> Path:
+    return file_of(_TELLER, address)
+
+
+def _asked(name: str, pairs: Pairs) -> tuple[str, Pairs]:
+    """Return the question of a look: without a day it is about the rest of today and tomorrow, as `wxfly watch`."""
+    days = [value for key, value in pairs if key in _DAY]
+    kind, words = asked_of_watch(Words(day=days[-1] if days else None), week=name == "week")
+    if kind == name:
+        return name, pairs
+    return kind, [*(pair for pair in pairs if pair[0] not in _DAY), ("days", str(words.days))]
+
+
 def _checked(address: str) -> str:
     """Return an address in its one form; it must be that of a question that can be watched."""
     name, pairs = Watched(address, utc_now()).question
@@ -115,8 +128,7 @@ def _remove(address: str) -> None:
         gone = watched.pop(address, None)
         if gone is None:
             raise WxflyError("that answer is not watched; look at the list")
-        if gone.state:
-            _file().with_name(gone.state).unlink(missing_ok=True)
+        _file_of(address).unlink(missing_ok=True)
 
     _change(take_out)
 
@@ -180,23 +192,25 @@ def look(one: Watched, ask: Ask) -> None:
         Answers a view for its words.
     """
 
-    def report(facts: WatchFacts) -> None:
+    def tell(facts: WatchFacts) -> None:
         said = Said(facts.now, list(watch_text(facts)), bool(facts.changes))
         _put(one.address, lambda w: structs.replace(w, said=[said, *w.said][:_MOST_SAID]))
 
-    due, state, site = utc_now() + AFTER_FAILURE, one.state, one.site
+    path, due = _file_of(one.address), utc_now() + AFTER_FAILURE
     try:
-        answer = ask(*one.question)
-        site, state = answer.sites[0].site.name, file_of(answer, _CHANNELS).name
-        report_changes(answer, report, is_quiet=False, channels=_CHANNELS)
-        due = utc_now() + wait_after(answer)
-    except NotAskedError as fault:
-        if state:
-            report_loss(_file().with_name(state), site, utc_now(), str(fault), report)
-    except Exception as fault:  # nothing ends the watch of the others; the list shows what happened
+        answer = ask(*_asked(*one.question))
+        next_look = due_after(answer)
+        tell_changes(path, answer, tell, due=next_look, is_quiet=False)
+        due = next_look
+    except Exception as fault:  # nothing ends the watch of the others; the list tells what happened
+        told = told_in(path)
+        if told is not None and told.until <= utc_now():
+            due = utc_now() + NEW  # its day is over: it stands in the list until the pilot removes it
+        with contextlib.suppress(WxflyError, OSError):
+            tell_loss(path, utc_now(), str(fault), tell)
         failed = Said(utc_now(), [f"could not be asked: {fault}"], False)
         _put(one.address, lambda w: structs.replace(w, said=[failed, *(s for s in w.said if s.lines != failed.lines)]))
-    _put(one.address, lambda w: structs.replace(w, due=due, site=site, state=state))
+    _put(one.address, lambda w: structs.replace(w, due=due))
 
 
 def _put(address: str, change: Callable[[Watched], Watched]) -> None:

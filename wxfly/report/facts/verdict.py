@@ -232,7 +232,10 @@ _MINDS_SHOWN = 2
 _TITLES_SHOWN = 4
 _OLD = 6 * 3600
 """Age from which a forecast is named with it where there is a note on it [s]; common practice, no source."""
-_FIRST_NOTES = (NoteKind.FORECAST, NoteKind.NO_NEWER_FORECAST, NoteKind.MEMBERS, NoteKind.LOOSER_LIMITS)
+FIRST_NOTES = (
+    NoteKind.FORECAST, NoteKind.NO_NEWER_FORECAST, NoteKind.MEMBERS, NoteKind.LOOSER_LIMITS, NoteKind.CHOICE,
+)  # fmt: skip
+"""Kinds of notes that the first line of an answer points to."""
 
 
 class Note(Facts, frozen=True):
@@ -415,7 +418,7 @@ def _of_forecast(asked: Asked) -> Iterator[str]:
     """Yield what must be known first: that it is invented, how old it is, that there is a note, a zone in force."""
     if asked.is_invented:
         yield "invented, do not fly by this"
-    if any(note.kind in _FIRST_NOTES for note in asked.notes):
+    if any(note.kind in FIRST_NOTES for note in asked.notes):
         old = (asked.age or 0) >= _OLD and any(note.kind is NoteKind.FORECAST for note in asked.notes)
         yield f"forecast {age(asked.age)}, see the note" if old else "see the note"
     of_zones = []

@@ -216,6 +216,13 @@ def doubt_of(zones: ZonesFacts | None) -> str:
     return "zones that cannot be read" if zones is not None and zones.unreadable_count else ""
 
 
+def met_in_words(zones: ZonesFacts | None, during: Period | WindowFacts) -> list[str]:
+    """Name each zone that the flight meets in a time, and say where some cannot be read; empty where none is met."""
+    met = [one for one in _each_once(zones, during) if one.counts] if zones is not None else []
+    named = [f"{'in' if one.distance == 0 else 'in reach of'} the zone {one.name} ({one.kind})" for one in met]
+    return [*named, *filter(None, [doubt_of(zones)])]
+
+
 def _is_prohibited(one: ZoneFacts) -> bool:
     return one.kind == ZoneKind.PROHIBITED.value
 
@@ -274,11 +281,12 @@ def zone_lines(zones: ZonesFacts | None, period: Period, reader: Reader) -> Iter
         yield "Zone", "; ".join(part.rstrip(".") for part in parts)
 
 
-def _each_once(zones: ZonesFacts) -> list[ZoneFacts]:
-    """Return each zone by its gravest volume."""
+def _each_once(zones: ZonesFacts, during: Period | WindowFacts | None = None) -> list[ZoneFacts]:
+    """Return each zone by its gravest volume, of those in force at some time of a period where one is given."""
     each: dict[tuple[int, str], ZoneFacts] = {}
     for one in zones.near:
-        each.setdefault((one.position, one.identifier), one)
+        if during is None or _overlaps(one, during):
+            each.setdefault((one.position, one.identifier), one)
     return list(each.values())
 
 

@@ -1,26 +1,38 @@
-"""What changed in an answer since a watch last reported it: windows that opened, shrank or went, and their chance."""
+"""What changed in an answer since a watch last told of it: windows that opened, shrank or went, and their chance."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+import re
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
+from functools import partial
+
+from msgspec import structs
 
 from wxfly.answer.windows import Room
+from wxfly.assessment.state import State
+from wxfly.cube.notes import NoteKind
 from wxfly.probability.chance import KEEP_STEP
 from wxfly.report.facts.answer import AnswerFacts
+from wxfly.report.facts.hours import unknown_of_hours
 from wxfly.report.facts.site import SiteAnswerFacts
-from wxfly.report.facts.values import Facts, Share
-from wxfly.report.facts.verdict import some_titles
+from wxfly.report.facts.values import CAUTIONS, ElementName, Facts, Period, Share, state_word
+from wxfly.report.facts.verdict import FIRST_NOTES, some_titles
 from wxfly.report.facts.writing import Clock, Reader, in_ten
-from wxfly.report.facts.zones import doubt_of, warning_of
+from wxfly.report.facts.zones import met_in_words
+from wxfly.times import utc_now
 
+FEW_DAYS = 2
+"""Of so many days at most every new window is told; of a week that goes on, only what changes."""
+_DOUBTS = [kind for kind in FIRST_NOTES if kind is not NoteKind.CHOICE]
 STEP = timedelta(minutes=30)
-"""Least shift of the end of a stretch that is reported. Common practice, no source."""
+"""By how much the end of a stretch moves before that is told. Common practice, no source."""
 
 
 class Turn(StrEnum):
-    """What may become of what was reported; those for the worse come first."""
+    """What may become of what was told; those for the worse come first."""
 
     def __new__(cls, word: str, is_worse: bool) -> Turn:
         """Make a turn with whether it is one for the worse."""
@@ -32,6 +44,7 @@ class Turn(StrEnum):
     is_worse: bool
 
     NOT_KNOWN = "not known", True
+    DOUBT = "doubt", True
     ZONE = "zone", True
     GONE = "gone", True
     SHORTER = "shorter", True
@@ -54,24 +67,42 @@ class Stretch(Facts, frozen=True):
     room: Room
     """Whether there is room or little room."""
     chance: Share | None
-    """Chance that every limit holds in its surest part of the length that is asked for; null where it is not known."""
+    """That every limit holds in its surest part of the length that is asked for; null where it is not known."""
+    zones: list[str]
+    """Each zone of the pilot's file that the flight meets in it, in words."""
+
+
+class Gap(Facts, frozen=True):
+    """Lit hours in which an element that is judged is not known."""
+
+    element: ElementName
+    """The element."""
+    start: datetime
+    end: datetime
+    """From the first of these hours to the end of the last."""
 
 
 class Told(Facts, frozen=True):
-    """The last report of a watch, as it is kept."""
+    """What a watch told, as it keeps it."""
 
     at: datetime
     """When."""
+    place: str
+    """Name and coordinates of the site."""
+    time_zone: str
+    """IANA name, of the site."""
     until: datetime
     """End of the period that it was about."""
     has_forecast: bool
     """Whether there was a forecast that can be used."""
-    unknown: list[str]
-    """Elements that the decision needs and that were not known in some hour."""
-    zones: str
-    """The zones of the pilot's file that the flight met, in words; empty where none."""
+    unknown: list[Gap]
+    """What was not known."""
+    doubts: list[str]
+    """What had to be known first of the forecast, its members and the limits, in words."""
     stretches: list[Stretch]
     """Those with room."""
+    due: datetime | None = None
+    """When a look is worth its requests again; null for at once."""
 
 
 class ChangeOfAnswer(Facts, frozen=True):
@@ -82,118 +113,270 @@ class ChangeOfAnswer(Facts, frozen=True):
     is_worse: bool
     """Whether it is a change for the worse."""
     before: Stretch | None
-    """As it was reported; null for what opened, and for what is or is not known."""
+    """As it was told; null for what opened, and for what is or is not known."""
     after: Stretch | None
     """As it is now; null for what is gone, and for what is or is not known."""
+    elements: list[ElementName]
+    """Elements that are not known any more, or are again."""
     words: str
     """In words, in the pilot's units on the clock of the site."""
 
 
 class WatchFacts(Facts, frozen=True):
-    """What a watch reports: the changes since its last report, or the answer itself the first time."""
+    """What a watch tells: the changes since it last told, or the answer itself where it tells for the first time."""
 
     site: str
     """Name of the site."""
     now: datetime
     """When the answer was made."""
     since: datetime | None
-    """Time of the last report; null for the first time."""
+    """When the watch last told; null for the first time."""
     changes: list[ChangeOfAnswer]
     """Those for the worse come first; empty for the first time."""
     first_line: str
     """The first line of the answer."""
+    watched: list[str]
+    """Every stretch with room in words, where it tells for the first time."""
     cautions: list[str]
     """Show them to whoever reads what you make of it."""
+    fault: str | None
+    """Why there is no answer, or why it could not be told everywhere; null without a fault."""
+    told: Told | None
+    """What the next look is compared with; null where nothing was told yet."""
+
+
+@dataclass(frozen=True)
+class Look:
+    """What one look sees.
+
+    Attributes
+    ----------
+    told : Told
+        What is told of it, where it is told.
+    dark : list of Period
+        Lit hours that are not known for want of something.
+    unsure : list of Stretch
+        Stretches within all limits that probably have no room.
+    reader : Reader
+        Of the words.
+    shortest : timedelta
+        Shortest window of use.
+    tells_new_days : bool
+        Whether windows of a day that came in since the last look are told: so where few days are watched.
+    """
+
     told: Told
-    """What the next look is compared with."""
+    dark: list[Period]
+    unsure: list[Stretch]
+    reader: Reader
+    shortest: timedelta
+    tells_new_days: bool
 
 
 def watch_facts(answer: AnswerFacts, before: Told | None) -> WatchFacts:
-    """Return what is to be reported of an answer about one site.
+    """Return what is to be told of an answer about one site, compared with what was told by its time.
 
     Parameters
     ----------
     answer : AnswerFacts
         The answer now.
     before : Told, optional
-        The last report; None for the first time.
+        What was told last; None for the first time.
+
+    Returns
+    -------
+    WatchFacts
+        Its `told` is what the next look is compared with: of what is told now as it is now, of the rest as it was told
+        before, so that small changes add up.
     """
     site = answer.sites[0]
-    unknown = sorted({*site.not_known.required, *site.not_known.advised})
-    zones = warning_of(site.zones, site.best or site.period) or doubt_of(site.zones)
-    told = Told(answer.now, site.period.end, True, unknown, zones, _stretches(site, answer.now))
+    look = _look(answer, site)
     changes: list[ChangeOfAnswer] = []
-    if before is not None:
-        reader = Reader(answer.display_units, Clock(answer.display_time_zone or site.site.time_zone))
-        changes = sorted(_changes(before, told, reader), key=lambda c: list(Turn).index(c.turn))
+    told = look.told
+    if before is not None and before.place == told.place:
+        changes = sorted(_changes(before, look), key=lambda c: list(Turn).index(c.turn))
+        told = _remembered(before, look, changes)
+    else:
+        before = None
     return WatchFacts(
         site=site.site.name,
         now=answer.now,
         since=None if before is None else before.at,
         changes=changes,
         first_line=answer.verdict.first_line,
+        watched=[_in_words(one, look.reader) for one in told.stretches] if before is None else [],
         cautions=answer.cautions,
+        fault=None,
         told=told,
     )
 
 
-def lost_facts(site: str, before: Told, now: datetime, why: str) -> WatchFacts:
-    """Return what is to be reported when no forecast is available: nothing that was reported is known any more."""
+def lost_facts(site: str, before: Told | None, now: datetime, why: str) -> WatchFacts:
+    """Return what is to be told when no forecast can be had: nothing of what was told is known any more."""
     words = f"no forecast can be had, so what was told is not known any more: {why}"
+    is_lost = before is not None and before.has_forecast and before.until > now
     return WatchFacts(
         site=site,
         now=now,
-        since=before.at,
-        changes=[_change(Turn.NOT_KNOWN, None, None, words)] if before.has_forecast else [],
+        since=None if before is None else before.at,
+        changes=[_change(Turn.NOT_KNOWN, None, None, words)] if is_lost else [],
         first_line=f"NOT KNOWN: {why}",
-        cautions=[],
-        told=Told(now, before.until, False, before.unknown, before.zones, before.stretches),
+        watched=[],
+        cautions=list(CAUTIONS),
+        fault=why,
+        told=None if before is None else structs.replace(before, at=now, has_forecast=False, due=None),
     )
 
 
-def kept(before: Told, now: Told) -> Told:
-    """Return what to compare with after a look without a change: the last report, and the days that came in since."""
-    new = [s for s in now.stretches if s.start >= before.until]
-    return Told(
-        before.at, max(before.until, now.until), True, before.unknown, now.zones, [*before.stretches, *new]
-    )  # fmt: skip
+def with_fault(facts: WatchFacts | None, why: str) -> WatchFacts:
+    """Return what says a fault alone: its changes, where there were any, were told, or are told by the next look."""
+    if facts is None:
+        return lost_facts("", None, utc_now(), why)
+    return structs.replace(facts, changes=[], fault=why)
 
 
-def _stretches(site: SiteAnswerFacts, now: datetime) -> list[Stretch]:
-    """Return the stretches with room, in order of time, without what is over."""
-    found = [
-        Stretch(max(w.within.start, now), w.within.end, w.room, None if w.surest is None else w.surest.chance)
-        for w in site.windows
-        if w.room.is_enough and w.within.end > now
+def _look(answer: AnswerFacts, site: SiteAnswerFacts) -> Look:
+    hours, now = site.hours, answer.now
+    lit = [
+        (start, end, state, names)
+        for start, end, state, names in zip(
+            hours.usable_start, hours.usable_end, hours.state, unknown_of_hours(hours, site.elements), strict=True
+        )
+        if start is not None and end is not None and end > now
     ]
-    return sorted(found, key=lambda s: s.start)
+    unknown = [
+        Gap(name, span.start, span.end)
+        for name in sorted({name for *_, names in lit for name in names})
+        for span in _joined(Period(start, end) for start, end, _, names in lit if name in names)
+    ]
+    windows = sorted((w for w in site.windows if w.within.end > now), key=lambda w: w.within.start)
+    stretches = [
+        Stretch(
+            max(w.within.start, now), w.within.end, w.room, None if w.surest is None else w.surest.chance,
+            met_in_words(site.zones, w.within),
+        )
+        for w in windows
+    ]  # fmt: skip
+    told = Told(
+        at=now,
+        place=f"{site.site.name} {site.site.latitude:.5f},{site.site.longitude:.5f}",
+        time_zone=site.site.time_zone,
+        until=site.period.end,
+        has_forecast=True,
+        unknown=unknown,
+        doubts=list(dict.fromkeys(note.text for note in answer.notes if note.kind in _DOUBTS)),
+        stretches=[one for one in stretches if one.room.is_enough],
+    )
+    return Look(
+        told,
+        _joined(Period(start, end) for start, end, state, _ in lit if state == state_word(State.NOT_KNOWN)),
+        [one for one in stretches if not one.room.is_enough],
+        Reader(answer.display_units, Clock(answer.display_time_zone or site.site.time_zone)),
+        timedelta(seconds=answer.minimum_duration),
+        len(site.days) <= FEW_DAYS,
+    )
 
 
-def _changes(before: Told, now: Told, reader: Reader) -> Iterator[ChangeOfAnswer]:
-    lost = [name for name in now.unknown if name not in before.unknown]
-    if lost:
-        yield _change(Turn.NOT_KNOWN, None, None, f"not known any more in some hour: {some_titles(lost)}")
-    if now.zones and now.zones != before.zones:
-        yield _change(Turn.ZONE, None, None, now.zones)
+def _joined(spans: Iterable[Period]) -> list[Period]:
+    """Join spans that touch; they come in order of time."""
+    joined: list[Period] = []
+    for span in spans:
+        if joined and joined[-1].end == span.start:
+            joined[-1] = Period(joined[-1].start, span.end)
+        else:
+            joined.append(span)
+    return joined
+
+
+def _remembered(before: Told, look: Look, changes: Sequence[ChangeOfAnswer]) -> Told:
+    """Return what a look leaves to compare with."""
+    now = look.told
     if not before.has_forecast:
-        yield _change(Turn.KNOWN, None, None, "there is a forecast again")
-    elif before.unknown and not now.unknown:
-        yield _change(Turn.KNOWN, None, None, "all that the decision needs is known now")
-    seen, known = [], ", as far as is known" if now.unknown else ""
+        return now
+    told_of = {name for change in changes for name in change.elements}
+    unknown = [gap for gap in before.unknown if gap.element not in told_of]
+    for gap in now.unknown:
+        start = gap.start if gap.element in told_of else max(gap.start, before.until)
+        if start < gap.end:
+            unknown.append(Gap(gap.element, start, gap.end))
+    said = [change.after for change in changes if change.after is not None]
+    over = [change.before for change in changes if change.before is not None]
+    stretches = [
+        one for was in before.stretches if was.end > now.at and (one := _cut(was, now.at)) not in over
+    ] + [one for one in now.stretches if one in said or one.start >= before.until]  # fmt: skip
+    return structs.replace(
+        now,
+        at=now.at if changes else before.at,
+        until=max(before.until, now.until),
+        unknown=unknown,
+        stretches=sorted(stretches, key=lambda one: one.start),
+    )
+
+
+def _changes(before: Told, look: Look) -> Iterator[ChangeOfAnswer]:
+    now, reader = look.told, look.reader
+    yield from _of_knowledge(before, look)
+    for doubt in now.doubts:
+        if _bare(doubt) not in map(_bare, before.doubts):
+            yield _change(Turn.DOUBT, None, None, doubt)
+    seen = []
     for was in before.stretches:
-        if was.end <= now.at:
-            continue  # over, not gone
-        was = Stretch(max(was.start, now.at), was.end, was.room, was.chance)
+        if was.end <= now.at or (was.start <= now.at and was.end - now.at < look.shortest):
+            continue  # over, not gone: what is left is too short for a window
+        was = _cut(was, now.at)
         close = max(now.stretches, key=lambda s: _shared(was, s), default=None)
         if close is None or _shared(was, close) <= timedelta(0):
-            yield _change(Turn.GONE, was, None, f"{_when(was, reader)}: no room any more{known}")
+            yield _change(Turn.GONE, was, None, f"{_when(was, reader)}: {_why_gone(was, look)}")
             continue
         seen.append(close)
         yield from _of_one(was, close, reader)
     for stretch in now.stretches:
-        if stretch not in seen and stretch.start < before.until:
-            words = f"{_when(stretch, reader)}: {stretch.room}, {_sure(stretch.chance)}"
-            yield _change(Turn.OPENED, None, stretch, words)
+        if stretch not in seen and (stretch.start < before.until or look.tells_new_days):
+            yield _change(Turn.OPENED, None, stretch, _in_words(stretch, reader))
+
+
+def _of_knowledge(before: Told, look: Look) -> Iterator[ChangeOfAnswer]:
+    """Yield what is not known any more, and what is known again."""
+    now, reader = look.told, look.reader
+    until = now.until if look.tells_new_days else before.until
+    lost, found = {}, []
+    for name in dict.fromkeys(gap.element for gap in [*now.unknown, *before.unknown]):
+        is_now = [Period(gap.start, min(gap.end, until)) for gap in now.unknown if gap.element == name]
+        was = _joined(Period(gap.start, gap.end) for gap in before.unknown if gap.element == name)
+        new = [span for span in is_now if span.start < span.end and not any(map(partial(_holds, span), was))]
+        if new:
+            lost[name] = new
+        elif not is_now and any(span.end > now.at for span in was):
+            found.append(name)
+    if lost:
+        first, last = min(s.start for of in lost.values() for s in of), max(s.end for of in lost.values() for s in of)
+        more = "" if first >= before.until else " any more"
+        words = f"{reader.clock.when(first, last, first.year)}: not known{more}: {some_titles(list(lost))}"
+        yield _change(Turn.NOT_KNOWN, None, None, words, list(lost))
+    if not before.has_forecast:
+        yield _change(Turn.KNOWN, None, None, "there is a forecast again")
+    elif found:
+        rest = "; all that the decision needs is known now" if not now.unknown else ""
+        yield _change(Turn.KNOWN, None, None, f"known again: {some_titles(found)}{rest}", found)
+
+
+def _holds(inner: Period, outer: Period) -> bool:
+    return outer.start <= inner.start and inner.end <= outer.end
+
+
+def _bare(words: str) -> str:
+    """Return words without their numbers: an age that grows is no new doubt."""
+    return re.sub(r"\d[\d.:TZ/-]*", "0", words)
+
+
+def _why_gone(was: Stretch, look: Look) -> str:
+    dark = any(_overlap(was, span) > timedelta(0) for span in look.dark)
+    unsure = max(look.unsure, key=lambda one: _shared(was, one), default=None)
+    if dark:
+        return "not known any more whether there is room"
+    if unsure is not None and _shared(was, unsure) > timedelta(0):
+        return f"probably no room now, {_sure(unsure.chance)}"
+    return f"no room any more{', as far as is known' if look.told.unknown else ''}"
 
 
 def _of_one(was: Stretch, close: Stretch, reader: Reader) -> Iterator[ChangeOfAnswer]:
@@ -209,6 +392,9 @@ def _of_one(was: Stretch, close: Stretch, reader: Reader) -> Iterator[ChangeOfAn
     now = _when(close, reader)
     if turn is not None:
         yield _change(turn, was, close, f"{now} now, not {_when(was, reader)}")
+    new = [zone for zone in close.zones if zone not in was.zones]
+    if new:
+        yield _change(Turn.ZONE, was, close, f"{now}: {', '.join(new)}")
     if close.room is not was.room:
         turn = Turn.LITTLE_ROOM if close.room.place > was.room.place else Turn.ROOM
         yield _change(turn, was, close, f"{now}: {close.room} now, not {was.room}")
@@ -219,11 +405,25 @@ def _of_one(was: Stretch, close: Stretch, reader: Reader) -> Iterator[ChangeOfAn
         yield _change(turn, was, close, f"{now}: {_sure(close.chance)} now, not {_sure(was.chance)}")
 
 
-def _change(turn: Turn, before: Stretch | None, after: Stretch | None, words: str) -> ChangeOfAnswer:
-    return ChangeOfAnswer(turn, turn.is_worse, before, after, words)
+def _change(
+    turn: Turn, before: Stretch | None, after: Stretch | None, words: str, elements: Sequence[str] = ()
+) -> ChangeOfAnswer:
+    return ChangeOfAnswer(turn, turn.is_worse, before, after, list(elements), words)
+
+
+def _in_words(stretch: Stretch, reader: Reader) -> str:
+    return f"{_when(stretch, reader)}: {', '.join([stretch.room, _sure(stretch.chance), *stretch.zones])}"
+
+
+def _cut(stretch: Stretch, now: datetime) -> Stretch:
+    return structs.replace(stretch, start=max(stretch.start, now))
 
 
 def _shared(one: Stretch, other: Stretch) -> timedelta:
+    return _overlap(one, Period(other.start, other.end))
+
+
+def _overlap(one: Stretch, other: Period) -> timedelta:
     return max(min(one.end, other.end) - max(one.start, other.start), timedelta(0))
 
 
@@ -236,5 +436,9 @@ def _sure(chance: float | None) -> str:
 
 
 def watch_text(facts: WatchFacts) -> Sequence[str]:
-    """Return the lines of a report: the changes, the worse first, and the answer now."""
-    return [*(f"{facts.site}: {change.words}" for change in facts.changes), facts.first_line]
+    """Return the lines that tell of it: the changes, the worse first, and the answer now.
+
+    Of the first look they are the windows, where there are several.
+    """
+    words = [*(change.words for change in facts.changes), *(facts.watched if len(facts.watched) > 1 else ())]
+    return [*(f"{facts.site}: {line}" for line in words), facts.first_line]
