@@ -51,6 +51,8 @@ def lazy(cube: xr.Dataset, flag: Path) -> xr.Dataset:
 
 
 def _equal(stored: xr.Dataset, cube: xr.Dataset) -> None:
+    for name in ("latitude", "longitude", "surface_altitude"):
+        np.testing.assert_array_equal(stored[name].values, cube[name].values)
     judged = assess_grid(cube, limits(), height=HEIGHT).load(scheduler="synchronous")
     for name in ("state", "advised_unknown", "lost", "demand", "limit", "margin", "hour_margin"):
         expected = judged[name].transpose(*stored[name].dims).values

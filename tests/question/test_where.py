@@ -261,3 +261,28 @@ def test_a_spot_in_a_prohibited_zone_is_named_and_last(wxfly, windy, tmp_path):
     )
     told = " ".join(wxfly(*asked, *zones)[1].split())
     assert "in a prohibited zone" in told and "best 49 km SSW" not in told
+
+
+def test_every_hour_of_every_cell_goes_to_a_store(wxfly, windy, tmp_path):
+    pytest.importorskip("zarr", reason="a store of a grid needs zarr")
+    pytest.importorskip("dask", reason="grids need dask")
+    from wxfly.assessment.grid_store import open_store
+
+    folder = tmp_path / "cells.zarr"
+    ask = ("where", PLACE, "--within", "60km", "--forecast", windy, *ASK)
+    code, out, err = wxfly(*ask, "--zarr", folder, "--json")
+    assert code == 0, err
+    answer, stored = json.loads(out), open_store(folder)
+    assert stored["state"].sizes["site"] == answer["cells"] == 12
+    best = answer["spots"][0]
+    here = np.isclose(stored["latitude"], best["latitude"]) & np.isclose(stored["longitude"], best["longitude"])
+    hours = stored["hour_margin"].isel(site=int(np.flatnonzero(here)[0]))
+    hours = hours.sel(time=slice(best["start"].removesuffix("Z"), best["end"].removesuffix("Z")))
+    assert hours.size and float(hours.max()) == pytest.approx(best["margin"], abs=1e-2)
+    code, _, err = wxfly(*ask, "--zarr", folder)
+    assert code == 0 and "1 of 1 parts are there" in err
+
+
+def test_a_scheduler_is_for_a_store(wxfly, windy):
+    code, _, err = wxfly("where", PLACE, "--forecast", windy, *ASK, "--scheduler", "tcp://10.0.0.5:8786")
+    assert code != 0 and "give --zarr FOLDER too" in err

@@ -151,6 +151,7 @@ def open_store(path: Path) -> xr.Dataset:
         stored: xr.Dataset = xr.open_zarr(path, consolidated=False)
     except (FileNotFoundError, KeyError, ValueError) as fault:
         raise WxflyError(f"{path}: there is no store of a grid's results; {shortened(str(fault))}") from fault
+    stored = stored.assign_coords({n: c.variable.compute() for n, c in stored.coords.items()})
     parts = _parts(horizontal_dimensions(stored), stored["state"].chunksizes)
     bad = [part for part in parts if not _is_whole(path, part)]
     if bad:
@@ -211,7 +212,8 @@ def _as_stored(judged: xr.Dataset) -> xr.Dataset:
             after.astype(np.float32), attrs={"units": "s", "long_name": f"{edge}, from the start of the hour"}
         )
     kept_coords = ("time", "latitude", "longitude", "surface_altitude", "height", *judged.dims)
-    coords = {n: c.variable for n, c in judged.coords.items() if n in kept_coords and n != "element"}
+    # Loaded: a lazy coordinate would be left out of a store that is made without values.
+    coords = {n: c.variable.compute() for n, c in judged.coords.items() if n in kept_coords and n != "element"}
     return xr.Dataset({n: v.variable for n, v in kept.items()}, coords=coords)
 
 
