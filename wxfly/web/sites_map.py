@@ -19,12 +19,13 @@ from wxfly.question.ask import Progress, ask
 from wxfly.report.charts import shades
 from wxfly.report.charts.coastline import SOURCE, is_here
 from wxfly.report.charts.shades import AMPLE, NARROW, OUTSIDE
-from wxfly.report.charts.sites import Frame, Spot, ZoneSpot, frame_around, frame_of, sites_map
+from wxfly.report.charts.sites import Frame, Spot, frame_around, frame_of, sites_map
+from wxfly.report.charts.zones import HATCHED, Marks, ZoneSpot
 from wxfly.report.facts.answer import AnswerFacts, facts_of
 from wxfly.report.facts.site import SiteAnswerFacts
-from wxfly.report.facts.values import Period
+from wxfly.report.facts.values import Period, listed
 from wxfly.report.facts.writing import Reader, age, in_ten, titles, unit_of
-from wxfly.report.facts.zones import file_in_words, zone_lines, zones_in_words
+from wxfly.report.facts.zones import MOST_DRAWN, file_in_words, zones_in_words
 from wxfly.report.pages.page import Charts
 from wxfly.report.pages.where import WITHOUT_OUTLINES
 from wxfly.report.text import details
@@ -33,8 +34,6 @@ from wxfly.units import read_quantity
 
 MOST_ON_MAP = 40
 """How many places the map shows."""
-MOST_ZONES = 60
-"""How many volumes of zones it draws."""
 REACH = 60_000.0
 """Reach of the map around one place [m]."""
 _FARTHEST = 1500.0  # places farther apart than this [km] are not on one map unless asked for
@@ -82,6 +81,15 @@ class Row:
 
 
 @dataclass(frozen=True)
+class ZonesOfPlaces:
+    """Zones near one place or several: the names of these, what they are in or near, and a line for each zone."""
+
+    names: str
+    words: str
+    lines: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class SitesMap:
     """The section of the map.
 
@@ -93,8 +101,8 @@ class SitesMap:
         The figure by the id of its element.
     rows : list of Row
         The places, in the order of their numbers.
-    zones : list of (str, str, list)
-        For each place with a file of zones its name, what it is in or near, and a line for each zone.
+    zones : list of ZonesOfPlaces
+        What is said of the zones near the places, those with zones first.
     views : list of (str, str, bool)
         Address and words of other views of the map, and whether it is this one.
     legend : list of (str, str)
@@ -108,7 +116,7 @@ class SitesMap:
     title: str
     charts: Charts
     rows: list[Row]
-    zones: list[tuple[str, str, list[str]]]
+    zones: list[ZonesOfPlaces]
     views: list[tuple[str, str, bool]]
     legend: list[tuple[str, str]]
     notes: list[str]
@@ -171,13 +179,13 @@ def map_of(found: Mapping[str, Found], asked: Asked) -> SitesMap | None:
                 )
             )  # fmt: skip
     answers = {name: one for name, one in found.items() if not isinstance(one, str)}
-    near, listed = _zones(answers)
-    figure = sites_map(spots, near[:MOST_ZONES], frame, unit_of("visibility", units))
+    near, listed_zones = _zones(answers)
+    figure = sites_map(spots, near[:MOST_DRAWN], frame, unit_of("visibility", units))
     return SitesMap(
         f"Map around {around}: tomorrow" if around else "Map of your places: tomorrow",
         {"map": figure},
         rows,
-        listed,
+        listed_zones,
         _views(asked, places, frame, around),
         _legend(),
         _notes(found, places, near),
@@ -262,27 +270,19 @@ def _reader(one: AnswerFacts) -> Reader:
     return details.readers_of(one)[0]
 
 
-def _zones(answers: Mapping[str, AnswerFacts]) -> tuple[list[ZoneSpot], list[tuple[str, str, list[str]]]]:
-    """Return the volumes near the places, each once and the gravest first, and their list by place."""
-    marks: dict[tuple[int, str], str] = {}
-    each: dict[object, ZoneSpot] = {}
-    listed = []
+def _zones(answers: Mapping[str, AnswerFacts]) -> tuple[list[ZoneSpot], list[ZonesOfPlaces]]:
+    """Return the volumes near the places, and their list, in which places with the same to say stand together."""
+    marks, together = Marks(), dict[tuple[str, tuple[str, ...]], list[str]]()
     for name, one in answers.items():
         site, reader = one.sites[0], _reader(one)
-        zones = site.zones
-        if zones is None:
+        if site.zones is None:
             continue
-        keys = list(dict.fromkeys((zone.position, zone.identifier) for zone in zones.near))
-        said = dict(zip(keys, (line for _, line in zone_lines(zones, site.period, reader)), strict=True))
-        for key in keys:
-            marks.setdefault(key, f"Z{len(marks) + 1}")
-        for zone in zones.near:
-            key = zone.position, zone.identifier
-            spot = ZoneSpot(marks[key], zone, f"{marks[key]}: {said[key]}")
-            each.setdefault((key, zone.circle, str(zone.rings[:1])), spot)
-        words = f"{zones_in_words(zones, site.period, reader)}; {file_in_words(zones, site.period, reader, one.now)}"
-        listed.append((name, f"{words[:1].upper()}{words[1:]}.", [f"{marks[key]}: {said[key]}" for key in keys]))
-    return sorted(each.values(), key=lambda spot: not spot.zone.counts), listed
+        lines = tuple(marks.add(site.zones, site.period, reader))
+        file = file_in_words(site.zones, site.period, reader, one.now)
+        words = f"{zones_in_words(site.zones, site.period, reader)}; {file}."
+        together.setdefault((f"{words[:1].upper()}{words[1:]}", lines), []).append(name)
+    found = [ZonesOfPlaces(listed(names), words, lines) for (words, lines), names in together.items()]
+    return marks.spots, sorted(found, key=lambda one: not one.lines)
 
 
 def _views(
@@ -323,13 +323,10 @@ def _notes(found: Mapping[str, Found], places: Mapping[str, object], near: Seque
     away = [name for name in found if name not in places]
     if away:
         notes.append(f"Not on the map, as where it lies is not known: {', '.join(away)}.")
-    if len(near) > MOST_ZONES:
-        notes.append(f"The map draws {MOST_ZONES} of {len(near)} volumes of zones; the list has every zone.")
+    if len(near) > MOST_DRAWN:
+        notes.append(f"The map draws {MOST_DRAWN} of {len(near)} volumes of zones; the list has every zone.")
     if near:
-        notes.append(
-            "Zones are hatched: crossed with a solid outline prohibited, slanted with a dashed one needs authorisation,"
-            " dotted has conditions, level any other. Elsewhere the map looks for none."
-        )
+        notes.append(HATCHED)
     if load_settings().usual.zones is None and not near:
         notes.append("No file of zones is set, so the map draws none: look up the zones of your country.")
     without = [name for name, one in found.items() if isinstance(one, str)]

@@ -13,25 +13,23 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from wxfly.report.charts import shades
-from wxfly.report.charts.coastline import outlines_within, thinned
+from wxfly.report.charts.coastline import outlines_within
 from wxfly.report.charts.shades import BLACK, COMMON, GRID, HATCH, INK, PAPER, Figure
-from wxfly.report.facts.zones import ZoneFacts
+from wxfly.report.charts.zones import HALO, METRES_OF_DEGREE, ZoneSpot, zone_traces
 from wxfly.units import from_si, to_si
 
-METRES_OF_DEGREE = 111_195.0
-"""Length of a degree of latitude on a sphere of 6371 km [m]."""
+Array = npt.NDArray[np.float64]
+
 NEAREST, FARTHEST = 0.005, 80.0
 """Least and greatest half height of a map [degree]."""
 _HEIGHTS = {"wide": 460, "tall": 430}  # of the picture [px]
 _WIDEST, _TALLEST = 3.6, 1.5  # sides of the box that is drawn, as multiples of the other side of the frame
 _LINES = {"wide": 7, "tall": 3}  # about how many meridians are seen
 _STEPS = [n * 10.0**k for k in range(-3, 2) for n in (1, 2, 5)]
-_DASHES = {"prohibited": "solid", "needs authorisation": "dash", "has conditions": "dot"}
-_PATTERNS = {"prohibited": "x", "needs authorisation": "/", "has conditions": "."}
 _LATITUDES = 84.0
-_HALO = ", ".join([f"0 0 3px {PAPER}"] * 4)  # around labels, so that lines do not cross their letters
 _APART = 0.16  # least distance of places with a label each, as a share of the frame
 
 
@@ -68,15 +66,6 @@ class Spot:
     when: str
     hover: tuple[str, ...]
     address: str
-
-
-@dataclass(frozen=True)
-class ZoneSpot:
-    """A volume of a zone on the map: its mark in the list, the zone, and what is said of it."""
-
-    mark: str
-    zone: ZoneFacts
-    hover: str
 
 
 @dataclass(frozen=True)
@@ -151,7 +140,7 @@ def sites_map(spots: Sequence[Spot], zones: Iterable[ZoneSpot], frame: Frame, un
     pitch = 2 * max(half_y, half_x * frame.squeeze) / 900
     data = [
         *_outlines(longitudes, latitudes),
-        *(trace for zone in zones for trace in _zone(zone, frame, pitch)),
+        *(trace for zone in zones for trace in zone_traces(zone, lambda x, y: (_unbroken(x, frame), y), pitch)),
         _scale(frame, unit),
         *_places(spots, frame),
     ]
@@ -177,39 +166,9 @@ def _numbers(values: Iterable[float], digits: int = 5) -> list[float | None]:
     return [None if math.isnan(value) else round(float(value), digits) for value in values]
 
 
-def _zone(spot: ZoneSpot, frame: Frame, pitch: float) -> list[Figure]:
-    """Return the outline of a zone, hatched by its kind, and its mark in the middle."""
-    zone = spot.zone
-    rings = [np.array(ring, dtype=float) for ring in zone.rings]
-    if zone.circle is not None:
-        turn = np.radians(np.arange(0, 361, 5))
-        radius, at = zone.circle.radius / METRES_OF_DEGREE, zone.circle
-        wide = radius / max(math.cos(math.radians(at.latitude)), 0.01)
-        rings = [np.column_stack([at.longitude + wide * np.sin(turn), at.latitude + radius * np.cos(turn)])]
-    x: list[float | None] = []
-    y: list[float | None] = []
-    for i, ring in enumerate(rings):
-        # Outlines run one way and holes the other, so that the holes stay open.
-        area = float(np.sum(ring[:-1, 0] * ring[1:, 1] - ring[1:, 0] * ring[:-1, 1]))
-        line = thinned(ring if (area > 0) == (i == 0) else ring[::-1], pitch)
-        shift = frame.near(float(line[0, 0])) - float(line[0, 0])
-        x += [*_numbers(line[:, 0] + shift), None]
-        y += [*_numbers(line[:, 1]), None]
-        if i == 0:
-            middle = [(line[:, k].min() + line[:, k].max()) / 2 + (0.0, shift)[k == 0] for k in (0, 1)]
-    outline: Figure = {
-        "type": "scatter", "mode": "lines", "name": "zone", "x": x[:-1], "y": y[:-1], "hoverinfo": "skip",
-        "line": {"color": BLACK, "width": 2, "dash": _DASHES.get(zone.kind, "dashdot")}, "fill": "toself",
-        "fillcolor": "rgba(0,0,0,0)",
-        "fillpattern": {"shape": _PATTERNS.get(zone.kind, "-"), "fgcolor": HATCH, "bgcolor": "rgba(0,0,0,0)",
-                        "size": 9, "solidity": 0.12},
-    }  # fmt: skip
-    label = {
-        "type": "scatter", "mode": "text", "x": [round(float(middle[0]), 5)], "y": [round(float(middle[1]), 5)],
-        "text": [f"<b>{spot.mark}</b>"], "textfont": {"color": BLACK, "size": 13, "shadow": _HALO},
-        "customdata": [shades.escaped(spot.hover)], "hovertemplate": "%{customdata}<extra></extra>",
-    }  # fmt: skip
-    return [outline, label]
+def _unbroken(longitudes: Array, frame: Frame) -> Array:
+    """Return the longitudes of a line without a jump at the date line between it and the frame."""
+    return longitudes + frame.near(float(longitudes[0])) - float(longitudes[0])
 
 
 def _scale(frame: Frame, unit: str) -> Figure:
@@ -257,7 +216,7 @@ def _places(spots: Sequence[Spot], frame: Frame) -> list[Figure]:
     }  # fmt: skip
     names: Figure = {
         "type": "scatter", "mode": "text", "x": x, "y": y, "hoverinfo": "skip", "text": labels,
-        "textfont": {"color": BLACK, "size": 13, "shadow": _HALO},
+        "textfont": {"color": BLACK, "size": 13, "shadow": HALO},
         # Labels of the eastern half stand west of their place, so that a narrow page does not cut them.
         "textposition": ["middle left" if one > frame.longitude else "middle right" for one in x],
     }  # fmt: skip

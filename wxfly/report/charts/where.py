@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 from itertools import starmap
 from typing import Any
@@ -13,6 +14,7 @@ import numpy.typing as npt
 from wxfly.report.charts import shades
 from wxfly.report.charts.coastline import on_plane, outlines_near
 from wxfly.report.charts.shades import BLACK, COMMON, DARK, DARK_HOUR, FONT, GRID, HATCH, INK, PAPER, SHADES, Figure
+from wxfly.report.charts.zones import METRES_OF_DEGREE, ZoneSpot, zone_traces
 from wxfly.report.facts import writing
 from wxfly.report.facts.writing import Reader
 from wxfly.report.further_facts.where import CellFacts, WhereFacts
@@ -29,7 +31,7 @@ _ROOM = 1.08  # side of the picture, as a share of the reach
 _SIDES = {"wide": 640, "tall": 340}  # height of the picture [px]; wide pages leave room at its sides
 
 
-def where_map(facts: WhereFacts, reader: Reader) -> dict[str, Figure]:
+def where_map(facts: WhereFacts, reader: Reader, zones: Sequence[ZoneSpot] = ()) -> dict[str, Figure]:
     """Draw the cells in reach of a place.
 
     Parameters
@@ -38,6 +40,8 @@ def where_map(facts: WhereFacts, reader: Reader) -> dict[str, Figure]:
         The answer, with a lit hour at least.
     reader : Reader
         Units and clock.
+    zones : sequence of ZoneSpot, optional
+        The volumes of zones in reach.
 
     Returns
     -------
@@ -62,6 +66,7 @@ def where_map(facts: WhereFacts, reader: Reader) -> dict[str, Figure]:
         {"type": "scatter", "mode": "markers", **at,
          "marker": {"size": 14, "opacity": 0}, "hovertemplate": "%{customdata}<extra></extra>"},
         *_lines(facts, place, half, unit),
+        *_zones(zones, place, half, unit),
         _spots(facts, place, unit),
     ]  # fmt: skip
     for trace, values in zip(data, hours[first], strict=False):
@@ -182,6 +187,17 @@ def _lines(facts: WhereFacts, place: tuple[float, float], half: float, unit: str
         {"type": "scatter", "mode": "markers", "x": [0], "y": [0], "hoverinfo": "skip",
          "marker": {"symbol": "cross", "size": 14, "color": BLACK, "line": {"color": PAPER, "width": 2}}},
     ]  # fmt: skip
+
+
+def _zones(zones: Sequence[ZoneSpot], place: tuple[float, float], half: float, unit: str) -> list[Figure]:
+    """Return the outlines and the marks of zones."""
+
+    def plane(longitude: Array, latitude: Array) -> tuple[Array, Array]:
+        east, north = on_plane(place, latitude, longitude)
+        return np.asarray(from_si(east, unit)), np.asarray(from_si(north, unit))
+
+    pitch = 2 * half / METRES_OF_DEGREE / 900
+    return [trace for zone in zones for trace in zone_traces(zone, plane, pitch, over_shades=True)]
 
 
 def _numbers(values: Array) -> list[float | None]:

@@ -20,6 +20,8 @@ from wxfly.report.facts.writing import COMPASS, Reader, amount, day_name, distan
 
 MOST_ZONES = 2
 """How many zones a line names."""
+MOST_DRAWN = 60
+"""How many volumes of zones a map draws."""
 _MOST_SPANS = 2
 _DAY = 86400
 

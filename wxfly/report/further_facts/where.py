@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime
 from typing import Annotated
 
-from msgspec import Meta
+from msgspec import Meta, structs
 
 from wxfly.answer.where import Spot, Where
 from wxfly.cube.notes import ZONES, NoteKind, kind_of
@@ -27,7 +29,15 @@ from wxfly.report.facts.values import (
 )
 from wxfly.report.facts.windows import RoomOfWindow
 from wxfly.report.facts.writing import Clock, Reader
-from wxfly.report.facts.zones import ZonesFacts, doubt_of, file_in_words, is_prohibited, warning_of, zones_round
+from wxfly.report.facts.zones import (
+    MOST_DRAWN,
+    ZonesFacts,
+    doubt_of,
+    file_in_words,
+    is_prohibited,
+    warning_of,
+    zones_round,
+)
 
 CELL_CAUTION = (
     "A spot is the middle of a cell of the forecast, an average over the cell: it knows no airspace, no access to the"
@@ -139,6 +149,11 @@ class WhereFacts(Facts, frozen=True):
     """Every cell in reach, the nearest first, with those hours."""
     reserve: Share
     """Share of every limit that is kept: an hour with less left is narrow."""
+    zones: ZonesFacts | None
+    """The zones of the pilot's file within reach of the place and of a flight beyond it, the gravest first. Limits
+    above sea level count as met, as the ground differs from cell to cell. Null without a file."""
+    zones_left_out: int
+    """How many volumes of zones there are beyond those."""
     cautions: list[str]
     """What always holds."""
 
@@ -148,6 +163,7 @@ def where_facts(where: Where) -> WhereFacts:
     origin, place = where.provenance, where.place
     hours, cells = _cells(where)
     spots = [_spot(where, spot) for spot in where.spots]
+    zones = _zones(where)
     return WhereFacts(
         place=place.name,
         latitude=share(place.latitude),
@@ -172,6 +188,8 @@ def where_facts(where: Where) -> WhereFacts:
         hours=hours,
         each_cell=cells,
         reserve=share(where.request.limits.reserve),
+        zones=None if zones is None else structs.replace(zones, near=zones.near[:MOST_DRAWN]),
+        zones_left_out=0 if zones is None else max(0, len(zones.near) - MOST_DRAWN),
         cautions=[CELL_CAUTION, *CAUTIONS],
     )
 
@@ -214,6 +232,16 @@ def _cells(where: Where) -> tuple[list[datetime], list[CellFacts]]:
             )
         )
     return [moment_of(t) for t in assessment["time"].values[shown]], facts
+
+
+def _zones(where: Where) -> ZonesFacts | None:
+    """Return the zones that a flight from some cell may meet; None without a file of zones."""
+    search = where.request.zones
+    if search is None:
+        return None
+    wide = replace(search, radius=where.within + search.radius)
+    anywhere = replace(where.place, surface_altitude=math.nan)
+    return zones_round(wide, anywhere, where.request.height, where.start, where.end)
 
 
 def _is_prohibited(spot: SpotFacts, zones: ZonesFacts | None) -> bool:

@@ -7,7 +7,9 @@ from collections.abc import Iterable
 from wxfly.report.charts import shades
 from wxfly.report.charts.coastline import SOURCE, is_here
 from wxfly.report.charts.where import where_map
+from wxfly.report.charts.zones import OUTLINED, Marks
 from wxfly.report.facts.writing import Reader
+from wxfly.report.facts.zones import file_in_words
 from wxfly.report.further_facts.where import WhereFacts
 from wxfly.report.pages import shell
 from wxfly.report.pages.page import Charts, Parts, swatches, with_charts
@@ -55,7 +57,9 @@ def _main(facts: WhereFacts, reader: Reader, words: WhereWords, charts: Charts) 
     for line in words.counts:
         yield f"<p>{escape(line)}</p>\n"
     if facts.hours:
-        charts["chart0"] = where_map(facts, reader)
+        marks = Marks()
+        lines = [] if facts.zones is None else marks.add(facts.zones, facts.period, reader)
+        charts["chart0"] = where_map(facts, reader, marks.spots)
         title = f"Margin of every cell within {far(facts.within, reader)} of {facts.place}, hour by hour"
         yield (
             f'<div class="chart" id="chart0" role="img" aria-label="{attribute(title)}. The tables have the same.">'
@@ -66,12 +70,31 @@ def _main(facts: WhereFacts, reader: Reader, words: WhereWords, charts: Charts) 
             '<p class="reading">Move the slider to another hour. A shade is the margin of the cell: the share of the'
             f" limit that is left. The cross is {escape(facts.place)}, the dashed ring the reach. Circles are the best"
             " spots, with their rank where there is room for it; ? is not known. Point at a cell or touch it for its"
-            " margin and the element that decides.</p>\n"
+            f" margin and the element that decides.{f' {OUTLINED}' if lines else ''}</p>\n"
         )
+        yield from _zones(facts, reader, lines)
         header, rows = hours_table(facts, reader)
         written = shell.table(header, rows, caption="Table of the hours", around=_around)
         yield f'<details class="table"><summary>Table of the hours</summary>\n{written}</details>\n'
     yield "</section>\n"
+
+
+def _zones(facts: WhereFacts, reader: Reader, lines: Iterable[str]) -> Iterable[str]:
+    """Yield what is said of the zones that the map draws, and of the file that they are from."""
+    if facts.zones is None:
+        return
+    file = file_in_words(facts.zones, facts.period, reader, facts.now)
+    unread, left_out = facts.zones.unreadable_count, facts.zones_left_out
+    parts = [
+        *([f"{unread} {'zone' if unread == 1 else 'zones'} cannot be read and may be here"] if unread else []),
+        *([] if facts.zones.near else [f"{'of the others none' if unread else 'none'} in reach"]),
+        *([f"{left_out} more volumes are neither drawn nor listed"] if left_out else []),
+        file,
+    ]
+    words = "; ".join(parts)
+    yield f'<div class="zones">\n<h3>Zones in reach</h3>\n<p>{escape(words[:1].upper() + words[1:])}.</p>\n'
+    yield f"<ul>\n{''.join(f'<li>{escape(line)}</li>' for line in lines)}</ul>\n" if facts.zones.near else ""
+    yield "</div>\n"
 
 
 def _around(column: str, cell: str) -> str:
