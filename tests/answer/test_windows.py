@@ -90,6 +90,75 @@ def test_the_best_part_of_a_stretch_is_given_and_the_stretch_is_told():
     assert longer.margin == pytest.approx(0.3)
 
 
+class Chances:
+    """Chances of hours that are independent of one another; None is unknown."""
+
+    def __init__(self, *of_hours):
+        self.hours = [-1.0 if chance is None else chance for chance in of_hours]
+        self.asked = set()
+
+    def at_most(self, first, last):
+        return min(self.hours[first : last + 1])
+
+    def of(self, first, last):
+        self.asked.add((first, last))
+        part = self.hours[first : last + 1]
+        return -1.0 if min(part) < 0 else float(np.prod(part))
+
+
+@pytest.mark.parametrize(
+    ("chances", "hours"),
+    [
+        ((0.5, 0.5, 0.5, 0.6, 0.5), (1, 4)),  # one in ten more, though the margin is smaller
+        ((0.5, 0.5, 0.5, 0.54, 0.5), (1, 3)),  # the same tenth: the larger margin
+        ((0.6, 0.5, 0.6, 0.5, 0.5), (1, 3)),  # a part that holds the most probable hour
+        ((0.9, 0.5, 0.5, 0.5, 0.5), (0, 4)),
+        ((None, 0.5, None, 0.5, 0.5), (1, 3)),  # a part with a known chance
+        ((0.1, None, None, 0.1, 0.1), (1, 4)),  # an unknown chance is less than any known one
+        ((None, None, None, None, None), (1, 3)),
+    ],
+)
+def test_the_best_part_is_the_more_probable_in_tenths_then_the_larger_margin(chances, hours):
+    (window,) = find_windows(
+        assessed([0.1, 0.6, 0.6, 0.3, 0.05]), minimum_duration=minutes(60), chances=Chances(*chances)
+    )
+    assert hours_of(window) == hours
+    assert (window.within_start, window.within_end) == (START, START + 5 * HOUR)
+
+
+def test_an_hour_with_something_unknown_is_no_best_part_however_probable():
+    judged = assessed([0.5, 0.5, 0.5], unknown=[1])
+    (window,) = find_windows(judged, minimum_duration=minutes(60), chances=Chances(0.4, 0.9, 0.5))
+    assert hours_of(window) == (2, 3) and window.unknown == ()
+
+
+@given(
+    margins=st.lists(st.sampled_from([0.05, 0.3, 0.6]), min_size=1, max_size=6),
+    chances=st.lists(st.none() | st.sampled_from([0.3, 0.5, 0.54, 0.6, 0.9]), min_size=6, max_size=6),
+    hours=st.integers(1, 2),
+)
+def test_no_other_part_is_more_probable_or_equal_with_more_margin(margins, chances, hours):
+    known = Chances(*chances)
+    windows = find_windows(assessed(margins), minimum_duration=minutes(60 * hours), chances=known)
+    if len(margins) < hours:
+        assert windows == []
+        return
+    (window,) = windows
+
+    def worth(first, last):
+        most = max(known.of(k, k + hours - 1) for k in range(first, last - hours + 2))
+        return round(most, 1), min(margins[first : last + 1]), last - first, -first
+
+    parts = [(i, j) for i in range(len(margins)) for j in range(i + hours - 1, len(margins))]
+    assert (window.first, window.last) == max(parts, key=lambda part: worth(*part))
+
+
+def test_only_chances_that_may_be_the_largest_are_worked_out():
+    known = Chances(0.2, 0.9, 0.2, 0.2, 0.2)
+    find_windows(assessed([0.1, 0.6, 0.6, 0.3, 0.05]), minimum_duration=minutes(60), chances=known)
+    assert known.asked == {(1, 1)}
+
+
 def test_a_minimum_that_does_not_fit_gives_none():
     assert found([0.5, 0.5, -1, 0.5], duration=121) == []
 

@@ -116,9 +116,9 @@ def test_every_site_of_a_comparison_has_its_own() -> None:
 
 def test_text_says_what_it_takes_and_when_to_turn() -> None:
     told = " ".join(run("best", SITE, *FAR, "--more").split())
-    assert "9 % of the battery to spare on the way back" in told
+    assert "6 % of the battery to spare on the way back" in told
     assert "way back, 91 of 100 % of the battery, its reserve included" in told
-    assert "turn for home at 43 % shown, or 10 min after take-off, whichever is first" in told
+    assert "turn for home at 42 % shown, or 10 min after take-off, whichever is first" in told
     assert "3 flights" in told
     assert "you no longer see which way it points" in told
     assert "sortie 1500 m out toward SW (225°), 5 min there, home at 80 m, sure in 90 of 100" in told

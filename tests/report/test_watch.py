@@ -40,8 +40,8 @@ def path():
     return file_of("bell", "best", ["52,6"])
 
 
-def look(path, answer, tell, *, is_quiet=False):
-    return tell_changes(path, answer, tell, due=DUE, is_quiet=is_quiet)
+def look(path, answer, tell, *, is_quiet=False, due=DUE):
+    return tell_changes(path, answer, tell, due=due, is_quiet=is_quiet)
 
 
 def broken(facts):
@@ -79,8 +79,9 @@ def test_what_changes_in_quiet_hours_is_told_after_them(path):
     told = []
     look(path, ANSWER, told.append, is_quiet=True)
     look(path, ANSWER, told.append)
-    assert look(path, GONE, told.append, is_quiet=True).changes
-    assert len(told) == 1 and told_in(path).due == DUE
+    over = ANSWER.now + timedelta(hours=3)
+    assert look(path, GONE, told.append, is_quiet=True, due=over).changes
+    assert len(told) == 1 and told_in(path).due == over
     look(path, GONE, told.append)
     assert [change.turn for change in told[-1].changes] == ["gone"]
 
@@ -111,6 +112,7 @@ def test_a_loss_in_quiet_hours_is_told_after_them(path):
     told, night = [], QuietHours(time(13), time(15))  # 14 h at the site
     look(path, ANSWER, told.append)
     assert tell_loss(path, ANSWER.now, "nobody answers", told.append, night).changes == []
+    assert told_in(path).due is None  # so that a look from a schedule is made
     tell_loss(path, ANSWER.now + timedelta(hours=1), "nobody answers", told.append, night)
     assert [change.turn for change in told[-1].changes] == ["not known"] and len(told) == 2
 

@@ -46,3 +46,18 @@ def test_every_output_names_the_same_window(cube, question, prefers):
         assert re.findall(r"<details open>\n<summary><h3>(\w+ \d+)", page(briefing)) == [shown]
     flight = make_flight_brief(cube, briefing.answers[0], best, sortie=None, anemometer_height=2.0, return_height=80.0)
     assert brief_facts(flight, facts).window.start == start
+
+
+@pytest.mark.parametrize("site", ["Kelderness", "Valdrenna", "Whistlebrush"])
+def test_no_other_part_of_a_stretch_is_more_probable_in_tenths(wxfly, site):
+    """Of an unbroken stretch the named part holds the time of the needed length that is the most probable."""
+    answer = json.loads(wxfly("week", site, "--json")[1])
+    (answered,) = answer["sites"]
+    compared = 0
+    for window in answered["windows"]:
+        within = window["within"]
+        for outlook in answered["outlooks"]:
+            if within["start"] <= outlook["start"] and outlook["end"] <= within["end"]:
+                compared += 1
+                assert round(outlook["chance"], 1) <= round(window["surest"]["chance"], 1)
+    assert compared

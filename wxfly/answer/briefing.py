@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Literal, NamedTuple
 import numpy as np
 import xarray as xr
 
-from wxfly.answer.outlook import find_outlooks, with_chances
+from wxfly.answer.outlook import KnownChances, find_outlooks, with_chances
 from wxfly.answer.request import BeforeReading, Briefing, QuestionKind, Request, SiteAnswer, preferred_hours
 from wxfly.answer.survey import lay_survey
 from wxfly.answer.windows import Window, find_windows, in_order
@@ -162,15 +162,6 @@ def _answer(
     heights = find_usable_heights(hours, conditions, request.limits, site=request.site)
     if before is not None:
         heights = lower_of(heights, before.heights)
-    windows = find_windows(
-        assessment,
-        minimum_duration=minimum_duration,
-        start=start,
-        end=end,
-        preferred=preferred_hours(conditions, request),
-        breaks=midnights(request.site, start, end),
-        from_start=request.from_now,
-    )
     site_chance = judge_site_chance(
         conditions,
         assessment,
@@ -184,6 +175,16 @@ def _answer(
         sortie=request.sortie,
         at_return=at_return,
         return_height=return_height,
+    )
+    windows = find_windows(
+        assessment,
+        minimum_duration=minimum_duration,
+        start=start,
+        end=end,
+        preferred=preferred_hours(conditions, request),
+        breaks=midnights(request.site, start, end),
+        from_start=request.from_now,
+        chances=KnownChances(site_chance),
     )
     windows = with_chances(windows, site_chance, assessment, minimum_duration, from_start=request.from_now)
     outlooks = find_outlooks(site_chance, assessment, minimum_duration, start=start, end=end)

@@ -17,6 +17,32 @@ from wxfly.probability.site_chance import SiteChance
 _TRIED = 3
 
 
+class KnownChances:
+    """Chances of stretches of one site, each worked out once.
+
+    Parameters
+    ----------
+    site_chance : SiteChance
+        Chances of the site.
+    """
+
+    def __init__(self, site_chance: SiteChance) -> None:
+        self._chance = site_chance
+        self._hours = np.nan_to_num(site_chance.hours.values, nan=-1.0)
+        self._found: dict[tuple[int, int], float] = {}
+
+    def of(self, first: int, last: int) -> float:
+        """Return the chance that every limit holds all along; -1 where it is unknown."""
+        if (first, last) not in self._found:
+            value = self._chance.of(first, last, with_causes=False).value
+            self._found[first, last] = -1.0 if np.isnan(value) else value
+        return self._found[first, last]
+
+    def at_most(self, first: int, last: int) -> float:
+        """Return the chance of the worst hour; -1 where one is unknown."""
+        return float(self._hours[first : last + 1].min())
+
+
 def find_outlooks(
     site_chance: SiteChance,
     assessment: xr.Dataset,

@@ -9,7 +9,7 @@ import numpy as np
 import xarray as xr
 
 from wxfly.answer.briefing import age_counts_from
-from wxfly.answer.outlook import with_chances
+from wxfly.answer.outlook import KnownChances, with_chances
 from wxfly.answer.request import Request, preferred_hours
 from wxfly.answer.windows import Window, find_windows, in_order
 from wxfly.assessment.state import State
@@ -239,6 +239,7 @@ def _best_window(
         end=end,
         preferred=preferred_hours(conditions, request),
         breaks=breaks,
+        chances=KnownChances(site_chance),
     )
     with_chance = with_chances(windows, site_chance, assessment, minimum_duration)
     return in_order(with_chance, now, days=1 + sum(bool(m < end) for m in breaks))[0]

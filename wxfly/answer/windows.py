@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -178,6 +179,16 @@ def in_order(
     return sorted(windows, key=key)
 
 
+class StretchChances(Protocol):
+    """Chances of stretches of hours by the positions of their first and last hour; -1 where unknown."""
+
+    def of(self, first: int, last: int) -> float:
+        """Return the chance that every limit holds all along."""
+
+    def at_most(self, first: int, last: int) -> float:
+        """Return a chance above which that cannot be."""
+
+
 def find_windows(
     assessment: xr.Dataset,
     *,
@@ -187,12 +198,14 @@ def find_windows(
     preferred: npt.NDArray[np.bool_] | None = None,
     breaks: Collection[np.datetime64] = (),
     from_start: bool = False,
+    chances: StretchChances | None = None,
 ) -> list[Window]:
     """Find the windows of one place and rank them, the best first.
 
     Every unbroken stretch within all limits is cut to daylight and to `start`..`end`. Each stretch at least as long as
-    the minimum has one window, its best part of at least that length: the larger smallest margin first, then the
-    longer, then the earlier.
+    the minimum has one window, its best part of at least that length: what is known and preferred first, then the more
+    probable by its most probable stretch of that length, in tenths and an unknown chance last, then the larger smallest
+    margin, the longer, the earlier.
 
     Parameters
     ----------
@@ -208,6 +221,8 @@ def find_windows(
         Times that split a stretch, such as the midnights of a place where the sun does not set.
     from_start : bool, optional
         Whether to return only the stretch that begins at `start`, and all of it instead of its best part.
+    chances : StretchChances, optional
+        Chances of the hours; without them the margin alone chooses the part.
 
     Returns
     -------
@@ -230,7 +245,8 @@ def find_windows(
             if usable_start[first] == start:
                 windows.append(_window(assessment, usable_start, usable_end, liked, (first, last), (first, last)))
         else:
-            windows.append(_best_part(assessment, usable_start, usable_end, liked, first, last, minimum_duration))
+            of_part = first, last, minimum_duration, chances
+            windows.append(_best_part(assessment, usable_start, usable_end, liked, *of_part))
     return sorted(windows, key=lambda window: window.rank)
 
 
@@ -264,6 +280,7 @@ def _best_part(
     first: int,
     last: int,
     minimum_duration: np.timedelta64,
+    chances: StretchChances | None,
 ) -> Window:
     margin = assessment["hour_margin"].values
     hidden = (assessment["advised_unknown"].values > 0).tolist()
@@ -271,7 +288,7 @@ def _best_part(
     margins, likes = margin.tolist(), liked.tolist()
     starts, ends = usable_start.astype(np.int64).tolist(), usable_end.astype(np.int64).tolist()
     shortest = int(minimum_duration.astype("timedelta64[s]").astype(np.int64))
-    best: tuple[Rank, int, int] | None = None
+    parts: list[tuple[Rank, int, int]] = []
     for i in range(first, last + 1):
         smallest, unknown, preferred = np.inf, False, True
         for j in range(i, last + 1):
@@ -280,11 +297,52 @@ def _best_part(
             length = ends[j] - starts[i]
             if length < shortest:
                 continue
-            key = _rank(unknown, preferred, smallest, length, starts[i])
-            if best is None or key < best[0]:
-                best = (key, i, j)
-    assert best is not None  # the whole stretch is long enough
+            parts.append((_rank(unknown, preferred, smallest, length, starts[i]), i, j))
+    best = min(parts)  # the whole stretch is long enough
+    if chances is not None:
+        alike = sorted(part for part in parts if part[0][:2] == best[0][:2])
+        fits = [
+            (at, last_of)
+            for at in range(first, last + 1)
+            if (last_of := _last_hour(starts, ends, at, last, shortest)) is not None
+        ]
+        best = _surest_part(alike, fits, chances)
     return _window(assessment, usable_start, usable_end, liked, best[1:], (first, last))
+
+
+def _last_hour(starts: list[int], ends: list[int], first: int, last: int, shortest: int) -> int | None:
+    """Return the hour in which a stretch of the shortest length from one hour on ends; None where it does not fit."""
+    return next((k for k in range(first, last + 1) if ends[k] - starts[first] >= shortest), None)
+
+
+def _surest_part(
+    parts: list[tuple[Rank, int, int]], fits: list[tuple[int, int]], chances: StretchChances
+) -> tuple[Rank, int, int]:
+    """Return the first of parts, in order of their rank, of those whose most probable stretch is as probable in tenths.
+
+    Parameters
+    ----------
+    parts : list of tuple
+        Rank, first and last hour of each.
+    fits : list of tuple
+        First and last hour of each stretch of the shortest length.
+    chances : StretchChances
+        Chances of the hours.
+    """
+    within = [fit for fit in fits if any(i <= fit[0] and fit[1] <= j for _, i, j in parts)]
+    # A stretch is at most as probable as its worst hour, so those whose bound is too low are not worked out.
+    by_bound = sorted(within, key=lambda fit: -chances.at_most(*fit))
+    most = -1.0
+    for fit in by_bound:
+        if chances.at_most(*fit) <= most:
+            break
+        most = max(most, chances.of(*fit))
+    tenth = round(most, 1)
+    for part in parts:
+        inside = [fit for fit in within if part[1] <= fit[0] and fit[1] <= part[2]]
+        if any(round(chances.at_most(*fit), 1) >= tenth and round(chances.of(*fit), 1) >= tenth for fit in inside):
+            return part
+    return parts[0]
 
 
 def _window(
