@@ -5,7 +5,7 @@ from http.server import BaseHTTPRequestHandler, HTTPServer
 import pytest
 
 from tests.server import Fault
-from wxfly.cli.watch import Watching
+from wxfly.cli.watching import Watching
 from wxfly.errors import WxflyError
 from wxfly.pilot.settings import load_settings
 from wxfly.sources.http import check_receiver, send
@@ -75,11 +75,11 @@ def test_a_change_ends_with_its_code_and_is_sent(wxfly, server, clock, receiver)
 
 
 def test_it_looks_as_runs_come_and_outlives_a_failure(server, clock):
-    from wxfly.cli import watch as module
+    from wxfly.cli import watching as module
     from wxfly.pilot.options import read_words
 
     told, slept = [], []
-    watching = Watching(lambda: module._ask([PLACE], read_words({}), week=False), [told.append], None)
+    watching = Watching(lambda: module.ask_again([PLACE], read_words({}), week=False), [told.append], None)
 
     def sleep(seconds):
         slept.append(seconds)
