@@ -10,6 +10,10 @@ from collections.abc import Callable, Iterable
 import click
 from click.shell_completion import CompletionItem
 
+from wxfly.pilot.aircraft import load_aircraft
+from wxfly.pilot.rules import load_rules
+from wxfly.pilot.settings import own_aircraft_file, own_rules_file, plans_file, read_plans, sites_file
+
 Complete = Callable[[click.Context, click.Parameter, str], list[CompletionItem]]
 
 
@@ -27,7 +31,6 @@ def _offering(names: Callable[[], Iterable[tuple[str, str]]]) -> Complete:
 
 
 def _sites() -> Iterable[tuple[str, str]]:
-    from wxfly.pilot.settings import sites_file
     from wxfly.pilot.site import read_sites
     from wxfly.retrieval.places import demo_sites
 
@@ -36,7 +39,6 @@ def _sites() -> Iterable[tuple[str, str]]:
 
 
 def _saved_sites() -> Iterable[tuple[str, str]]:
-    from wxfly.pilot.settings import sites_file
     from wxfly.pilot.site import read_sites
 
     return [(name, "saved") for name in read_sites(sites_file())]
@@ -49,16 +51,10 @@ def _sites_and_days() -> Iterable[tuple[str, str]]:
 
 
 def _aircraft() -> Iterable[tuple[str, str]]:
-    from wxfly.pilot.aircraft import load_aircraft
-    from wxfly.pilot.settings import own_aircraft_file
-
     return [(one.name, one.title) for one in load_aircraft(own_aircraft_file()).values()]
 
 
 def _rules() -> Iterable[tuple[str, str]]:
-    from wxfly.pilot.rules import load_rules
-    from wxfly.pilot.settings import own_rules_file
-
     return [(one.name, one.title) for one in load_rules(own_rules_file()).values()]
 
 
@@ -75,8 +71,6 @@ def _days() -> Iterable[tuple[str, str]]:
 
 
 def _plans() -> Iterable[tuple[str, str]]:
-    from wxfly.pilot.settings import plans_file, read_plans
-
     return [(name, "") for name in read_plans(plans_file())]
 
 

@@ -35,6 +35,7 @@ from wxfly.pilot.site import Site, SiteClock, date_of, hour_of, period_of, read_
 from wxfly.question.reading import NO_MEMBERS, Question, read_question
 from wxfly.retrieval import forecast
 from wxfly.retrieval.members import chosen_members, members_asked_for
+from wxfly.retrieval.model_choice import Wanted
 from wxfly.retrieval.origin import ForecastOrigin, Obtained
 from wxfly.sources.http import tally
 from wxfly.units import SYSTEMS, UNITS, errors_in, from_si
@@ -347,8 +348,6 @@ def _refuse_passed_over(site: Site) -> None:
 
 def hours_wanted(question: Question, sites: Sequence[Site], now: np.datetime64) -> Wanted:
     """Return the hours and the height for which a forecast is needed."""
-    from wxfly.retrieval.model_choice import Wanted
-
     if question.kind == "week":
         periods = [period_of(site, now, first_day=0, days=question.days) for site in sites]
     elif question.kind == "now":

@@ -12,6 +12,7 @@ from wxfly.pilot.options import OPTIONS, OwnLimits, Words, said, usual_options, 
 from wxfly.pilot.own_files import OwnTable
 from wxfly.pilot.settings import Settings, find_plan, load_settings, plans_file, removing, sites_file
 from wxfly.pilot.site import Site, read_sites
+from wxfly.retrieval.places import demo_sites
 
 
 @dataclass(frozen=True)
@@ -110,8 +111,6 @@ def home_of(settings: Settings, saved: OwnTable[Site]) -> list[str]:
 
 def check_home(name: str, saved: OwnTable[Site]) -> None:
     """Refuse a home that is neither a saved site nor one of the demonstration, or that cannot be read."""
-    from wxfly.retrieval.places import demo_sites
-
     saved.refuse_uncertain(name, "the site")
     if name not in saved and name not in demo_sites():
         fault = unknown_name("home site", name, [*saved, *demo_sites()])

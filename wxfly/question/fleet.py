@@ -26,6 +26,7 @@ from wxfly.pilot.site import Site, read_sites
 from wxfly.question.ask import Progress, brief_of, hours_wanted, prepare_obtained
 from wxfly.question.defaults import Layer, taken_from
 from wxfly.question.reading import NO_MEMBERS, Question, check_words, read_question
+from wxfly.retrieval.files import open_forecast
 from wxfly.retrieval.fleet import (
     Fetching,
     Pace,
@@ -395,8 +396,6 @@ class _Run:
 
     def _from_file(self, own: Sequence[Site]) -> Iterator[_Job[Any]]:
         """Answer every row from the forecast file that the pilot names."""
-        from wxfly.retrieval.files import open_forecast
-
         for member, site in zip(self.fleet.members, own, strict=True):
             asked = member.question.forecast
             assert asked.path is not None

@@ -27,6 +27,7 @@ from wxfly.pilot.site import read_sites, zone_of
 from wxfly.pilot.work import PlannedWork, read_work
 from wxfly.pilot.zones import ZoneFile, read_zones
 from wxfly.question.defaults import Taken, take_usual
+from wxfly.retrieval.members import check_members
 from wxfly.sources.open_meteo.models import find_model
 from wxfly.times import DAY_WORDS, AskedDay, AskedHour, is_day, is_hour, read_day, read_hour, read_moment
 from wxfly.units import read_number, read_quantity, read_share
@@ -326,8 +327,6 @@ def check_words(words: Words) -> None:
     if words.model is not None and words.model not in OF_ONE_MODEL:
         find_model(words.model)
     if question.forecast.ensembles not in ((), (NO_MEMBERS,)):
-        from wxfly.retrieval.members import check_members
-
         check_members(question.forecast.ensembles)
 
 

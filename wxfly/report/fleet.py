@@ -12,6 +12,7 @@ from typing import Any
 
 from wxfly.errors import WxflyError
 from wxfly.question.fleet import MemberAnswer
+from wxfly.report.calendar import calendar_of, entries_of
 from wxfly.report.csv import safe_cell
 from wxfly.report.facts.answer import facts_of
 from wxfly.report.facts.values import INVENTED
@@ -152,8 +153,6 @@ class MakesRow:
         made = made_of_member(answer, facts)
         if not self.with_entries:
             return made
-        from wxfly.report.calendar import entries_of
-
         return replace(made, entries=entries_of(facts))
 
 
@@ -174,8 +173,6 @@ def calendars(facts: FleetFacts, made: Sequence[MadeOfMember], path: Path) -> li
     WxflyError
         Where no site has an answer.
     """
-    from wxfly.report.calendar import calendar_of
-
     entries = {one.site.row: one.entries for one in made if one.entries}
     if not entries:
         raise WxflyError("no site has an answer, so there is no calendar to write")

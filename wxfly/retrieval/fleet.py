@@ -20,9 +20,13 @@ from wxfly.errors import WxflyError
 from wxfly.pilot.settings import Settings
 from wxfly.pilot.site import Site
 from wxfly.retrieval.forecast import obtain
+from wxfly.retrieval.members import chosen_members, obtain_ensembles
+from wxfly.retrieval.model_choice import Wanted, choose_ensembles, plan_models
 from wxfly.retrieval.origin import Obtained
 from wxfly.retrieval.surroundings import MOST_PLACES as MOST_WITH_CELLS
 from wxfly.sources.http import tally
+from wxfly.sources.open_meteo.ensemble import weight_of
+from wxfly.sources.open_meteo.forecast import request_parameters
 from wxfly.sources.open_meteo.models import ENSEMBLES, MODELS, call_weight
 from wxfly.times import as_moment, utc_now
 
@@ -179,8 +183,6 @@ class Group:
     @property
     def wanted(self) -> Wanted:
         """Return the hours and the height that cover what is wanted at every site."""
-        from wxfly.retrieval.model_choice import Wanted
-
         each = [place.wanted for place in self.places]
         return Wanted(min(w.start for w in each), max(w.end for w in each), max(w.height for w in each))
 
@@ -220,8 +222,6 @@ def group_places(places: Sequence[Place], settings: Settings) -> list[Group]:
 
 def _asked_alone(place: Place, settings: Settings) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Return the models and the ensembles that are asked for a site alone."""
-    from wxfly.retrieval.model_choice import choose_ensembles, plan_models
-
     if place.site.is_demo:
         return (), ()
     now = as_moment(utc_now())
@@ -235,15 +235,11 @@ def _asked_alone(place: Place, settings: Settings) -> tuple[tuple[str, ...], tup
 
 def _weight(model: str) -> float:
     """Return the weighted calls of one model at one place."""
-    from wxfly.sources.open_meteo.forecast import request_parameters
-
     return call_weight(request_parameters([(0.0, 0.0)], MODELS[model])) if model in MODELS else 0.0
 
 
 def _length(model: str) -> int:
     """Return the length of the query for one model without its places [characters]."""
-    from wxfly.sources.open_meteo.forecast import request_parameters
-
     return len(urlencode(request_parameters([(0.0, 0.0)], MODELS[model]))) if model in MODELS else 0
 
 
@@ -311,15 +307,11 @@ def obtain_alone(place: Place, fetching: Fetching) -> Obtained:
 
 
 def _weight_of_members(group: Group, places: int) -> float:
-    from wxfly.sources.open_meteo.ensemble import weight_of
-
     return sum(weight_of(ENSEMBLES[n], places) if n in ENSEMBLES else places * _weight(n) for n in group.ensembles)
 
 
 def _members(sites: Sequence[Site], group: Group, fetching: Fetching) -> tuple[tuple[Any, ...], tuple[str, ...]]:
     """Return the members at some sites, and what the reader must know about them."""
-    from wxfly.retrieval.members import chosen_members, obtain_ensembles
-
     if not fetching.offline:
         fetching.pace.before(_weight_of_members(group, len(sites)))
     if not group.names_members:

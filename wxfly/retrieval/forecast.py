@@ -27,6 +27,7 @@ from wxfly.pilot.services import OF_ONE_MODEL
 from wxfly.pilot.settings import DEFAULT_MODEL, Settings, cache_folder, config_folder, load_settings
 from wxfly.pilot.site import Site
 from wxfly.retrieval.kp import Answered, ask_kp, with_kp
+from wxfly.retrieval.model_choice import Wanted, plan_models, rank_models, reaches_for_sure
 from wxfly.retrieval.origin import Obtained
 from wxfly.retrieval.places import demo_sites, from_demonstration, refuse_set_aside, resolve_site
 from wxfly.retrieval.surroundings import Cells, obtain_cells, with_cells
@@ -223,8 +224,6 @@ _USUAL_DAYS, _USUAL_HEIGHT = 7, 120.0
 
 def _a_week(sites: Sequence[Site], now: np.datetime64) -> Wanted:
     """Return what the three questions may want: a week of hours, at heights up to 120 m."""
-    from wxfly.retrieval.model_choice import Wanted
-
     return Wanted(now, now + np.timedelta64(_USUAL_DAYS, "D"), _USUAL_HEIGHT)
 
 
@@ -333,8 +332,6 @@ def _of_chosen(
 
     Services are asked before the store: a young forecast of the next model is better than an old one of the first.
     """
-    from wxfly.retrieval.model_choice import plan_models, rank_models, reaches_for_sure
-
     came = _Replies(sites, wanted.height)
     got, failed = came.got, came.failed
     present = as_moment(utc_now())

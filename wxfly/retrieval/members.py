@@ -18,6 +18,7 @@ from wxfly.errors import WxflyError, unknown_name
 from wxfly.pilot.settings import Settings, load_settings
 from wxfly.pilot.site import Site
 from wxfly.retrieval.forecast import obtain_forecast
+from wxfly.retrieval.model_choice import choose_ensembles
 from wxfly.retrieval.origin import Obtained
 from wxfly.sources.open_meteo.models import ENSEMBLES, MODELS, find_ensemble
 from wxfly.sources.reply import PlaceReply
@@ -130,7 +131,6 @@ def chosen_members(
     on_progress : callable
         Called with a line on each request.
     """
-    from wxfly.retrieval.model_choice import choose_ensembles
     from wxfly.sources.open_meteo.ensemble import weight_of
 
     present = as_moment(utc_now())
