@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from enum import StrEnum
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -158,43 +158,18 @@ def wind_at_height(
     there = ~np.isnan(level)
     if missing_level == MissingLevel.USE_THE_OTHERS:
         there = there & ~np.isnan(speed)
-    below = chosen_level(speed, direction, level, there & (level <= z[..., None]), last=True)
-    above = chosen_level(speed, direction, level, there & (level > z[..., None]), last=False)
-
-    at_level = below.found & (below.height == z)
-    between = below.found & above.found & ~at_level
-    beyond = below.found & ~above.found & ~at_level
-    value, turn = np.where(at_level, below.speed, np.nan), np.where(at_level, below.direction, np.nan)
-    deviation = np.where(at_level, 0.0, np.nan)
-    method = np.where(at_level, np.int8(ProfileMethod.AT_LEVEL), np.int8(ProfileMethod.NOT_KNOWN))
-    alone = (below.found ^ above.found) & ~at_level
-    got: list[tuple[Mask, int, tuple[Array, Array, Array]]] = []
-    if between.any():
-        error = deviation_between_levels(below, above, z, length)
-        found = (*between_levels(below, above, z, interpolation), error)
-        got.append((between, ProfileMethod.BETWEEN_LEVELS, found))
-    if beyond.any():
-        second = chosen_level(speed, direction, level, there & (level < below.height[..., None]), last=True)
-        beyond = beyond & second.found
-        alone = alone & ~beyond
-        error = deviation_beyond_top(second, below, z, length)
-        got.append((beyond, ProfileMethod.ABOVE_TOP_LEVEL, (*beyond_top(second, below, z, length), error)))
-    for mask, code, (new_value, new_turn, new_deviation) in got:
-        value, turn = np.where(mask, new_value, value), np.where(mask, new_turn, turn)
-        deviation, method = np.where(mask, new_deviation, deviation), np.where(mask, np.int8(code), method)
-    if alone.any():
-        only = either(below, above)
-        extrapolated = from_one_level(only, z, roughness_length, displacement_height, length, stability_source)
-        value, turn = np.where(alone, extrapolated[0], value), np.where(alone, only.direction, turn)
-        deviation, method = np.where(alone, extrapolated[1], deviation), np.where(alone, extrapolated[2], method)
-    lost = np.isnan(length) & ~np.isnan(value) & ~at_level
+    at = _Levels(speed, direction, level, there)
+    one_level = (roughness_length, displacement_height, length, stability_source)
+    wind = _from_nearest_levels(at, z, length, interpolation, one_level)
+    is_at_level = wind.method == ProfileMethod.AT_LEVEL
+    lost = np.isnan(length) & ~np.isnan(wind.wind_speed) & ~is_at_level
     if unknown_stability == UnknownStability.CAREFUL and lost.any():
         speed, direction, level = (
             np.broadcast_to(a, (*shape, speed.shape[-1]))[lost] for a in (speed, direction, level)
         )
-        value[lost], deviation[lost] = _largest_of_any_stability(
-            value[lost],
-            deviation[lost],
+        wind.wind_speed[lost], wind.standard_deviation[lost] = _largest_of_any_stability(
+            wind.wind_speed[lost],
+            wind.standard_deviation[lost],
             speed,
             direction,
             level,
@@ -205,7 +180,54 @@ def wind_at_height(
             interpolation=interpolation,
             missing_level=missing_level,
         )
-    return _known(value, np.mod(turn, 360.0), deviation, method)
+    return _known(wind.wind_speed, np.mod(wind.wind_from_direction, 360.0), wind.standard_deviation, wind.method)
+
+
+class _Levels(NamedTuple):
+    """Levels of every hour, shape ``[..., level]``, and which of them there are."""
+
+    speed: Array
+    direction: Array
+    height: Array
+    there: Mask
+
+    def chosen(self, mask: Mask, *, last: bool) -> Level:
+        """Return the last or the first level that there is and that a mask selects."""
+        return chosen_level(self.speed, self.direction, self.height, self.there & mask, last=last)
+
+
+def _from_nearest_levels(
+    at: _Levels, z: Array, length: Array, interpolation: Interpolation, one_level: tuple[Any, ...]
+) -> WindAtHeight:
+    """Return the wind by the method that the levels nearest to each height allow; NaN where there is none."""
+    below = at.chosen(at.height <= z[..., None], last=True)
+    above = at.chosen(at.height > z[..., None], last=False)
+    at_level = below.found & (below.height == z)
+    between = below.found & above.found & ~at_level
+    beyond = below.found & ~above.found & ~at_level
+    alone = (below.found ^ above.found) & ~at_level
+    value, turn = np.where(at_level, below.speed, np.nan), np.where(at_level, below.direction, np.nan)
+    deviation = np.where(at_level, 0.0, np.nan)
+    method = np.where(at_level, np.int8(ProfileMethod.AT_LEVEL), np.int8(ProfileMethod.NOT_KNOWN))
+    got: list[tuple[Mask, npt.ArrayLike, tuple[Array, Array, Array]]] = []
+    if between.any():
+        error = deviation_between_levels(below, above, z, length)
+        got.append((between, ProfileMethod.BETWEEN_LEVELS, (*between_levels(below, above, z, interpolation), error)))
+    if beyond.any():
+        second = at.chosen(at.height < below.height[..., None], last=True)
+        beyond = beyond & second.found
+        alone = alone & ~beyond
+        error = deviation_beyond_top(second, below, z, length)
+        got.append((beyond, ProfileMethod.ABOVE_TOP_LEVEL, (*beyond_top(second, below, z, length), error)))
+    if alone.any():
+        only = either(below, above)
+        speed, error, methods = from_one_level(only, z, *one_level)
+        got.append((alone, methods, (speed, only.direction, error)))
+    for mask, code, (new_value, new_turn, new_deviation) in got:
+        value, turn = np.where(mask, new_value, value), np.where(mask, new_turn, turn)
+        deviation = np.where(mask, new_deviation, deviation)
+        method = np.where(mask, np.asarray(code, dtype=np.int8), method)
+    return WindAtHeight(value, turn, deviation, method)
 
 
 def _largest_of_any_stability(
