@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from tests.handbook import comfort as handbook_comfort
 from tests.handbook import geomagnetic as handbook_geomagnetic
 from wxfly.physics.air import comfort, geomagnetic, sun
-from wxfly.physics.wind.levels import cubic_weights
+from wxfly.physics.air.geomagnetic import cubic_weights
 from wxfly.units import parse_quantity
 
 C = 273.15

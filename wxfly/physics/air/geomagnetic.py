@@ -25,8 +25,6 @@ from importlib.resources import files
 import numpy as np
 import numpy.typing as npt
 
-from wxfly.physics.wind.levels import cubic_weights
-
 Array = npt.NDArray[np.float64]
 
 
@@ -180,3 +178,25 @@ def describe_kp(kp: float, geomagnetic_latitude: float) -> str:
     if risk == 1:
         return f"{named}: satellite positioning may be worse than usual; watch the compass and the position hold"
     return f"{named}: satellite positioning may drift or drop out; be ready to fly by hand and stay near"
+
+
+def cubic_weights(x: npt.ArrayLike) -> tuple[Array, Array, Array, Array]:
+    """Return the weights of four equally spaced points for the cubic through them.
+
+    Parameters
+    ----------
+    x : array_like
+        Place between the second point (0) and the third (1) [1].
+
+    Returns
+    -------
+    tuple of ndarray
+        Weights of the points at -1, 0, 1 and 2 by Lagrange's polynomials. They add up to 1.
+    """
+    x = floating(x)
+    return (
+        np.asarray(-x * (x - 1) * (x - 2) / 6),
+        np.asarray((x + 1) * (x - 1) * (x - 2) / 2),
+        np.asarray(-(x + 1) * x * (x - 2) / 2),
+        np.asarray((x + 1) * x * (x - 1) / 6),
+    )

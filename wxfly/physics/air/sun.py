@@ -27,8 +27,6 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from wxfly.physics.wind.levels import cubic_weights
-
 Array = npt.NDArray[np.float64]
 Times = npt.NDArray[np.datetime64]
 
@@ -263,12 +261,37 @@ def lit_part(
     return _to_time(begin).astype("datetime64[s]"), _to_time(end).astype("datetime64[s]")
 
 
+class _Cubics(NamedTuple):
+    """Cubics through four equally spaced samples, one for each step between the middle two, by Lagrange."""
+
+    constant: Array
+    linear: Array
+    square: Array
+    cube: Array
+
+    @classmethod
+    def through(cls, samples: Array) -> _Cubics:
+        """Return the cubics of the steps from the second sample to the last but one."""
+        before, first, second, after = samples[:-3], samples[1:-2], samples[2:-1], samples[3:]
+        return cls(
+            first,
+            -before / 3 - first / 2 + second - after / 6,
+            before / 2 - first + second / 2,
+            -before / 6 + first / 2 - second / 2 + after / 6,
+        )
+
+    def at(self, step: npt.NDArray[np.int_], x: Array) -> Array:
+        """Return the values at a place in a step, from 0 to 1."""
+        constant, linear, square, cube = (coefficients.take(step) for coefficients in self)
+        return ((cube * x + square) * x + linear) * x + constant
+
+
 class _Sun(NamedTuple):
     """Declination and equation of time of the sun at equal steps of time."""
 
     start: float
-    declination: Array
-    equation_of_time: Array
+    declination: _Cubics
+    equation_of_time: _Cubics
 
 
 @lru_cache(maxsize=8)
@@ -288,7 +311,8 @@ def _sampled_sun(first_day: int, days: int) -> _Sun:
         declination[i] = float(sun.g_dec)
         hour_angle = float(observer.sidereal_time()) - float(sun.g_ra)
         equation[i] = hour_angle - 2 * np.pi * ((day + 0.5) % 1.0)
-    return _Sun(first_day * _DAY, declination, np.unwrap((equation + np.pi) % (2 * np.pi) - np.pi))
+    equation = np.unwrap((equation + np.pi) % (2 * np.pi) - np.pi)
+    return _Sun(first_day * _DAY, _Cubics.through(declination), _Cubics.through(equation))
 
 
 def _sun_between(first: float, last: float) -> _Sun:
@@ -302,12 +326,10 @@ def _sun_between(first: float, last: float) -> _Sun:
 def _interpolate(sun: _Sun, seconds: Array) -> tuple[Array, Array]:
     """Interpolate declination and equation of time [rad] by cubics through four samples."""
     place = (seconds - sun.start) / _STEP
-    index = np.clip(np.floor(np.nan_to_num(place)).astype(int), 1, sun.declination.size - 3)
-    declination, equation = np.zeros_like(place), np.zeros_like(place)
-    for k, weight in enumerate(cubic_weights(place - index), start=-1):
-        declination = declination + weight * sun.declination[index + k]
-        equation = equation + weight * sun.equation_of_time[index + k]
-    return declination, equation
+    last = sun.declination.constant.size - 1
+    step = np.clip(np.floor(np.nan_to_num(place)).astype(int) - 1, 0, last)
+    x = place - step - 1
+    return sun.declination.at(step, x), sun.equation_of_time.at(step, x)
 
 
 def _hour_angle_at_greenwich(seconds: Array, equation: Array) -> Array:

@@ -1,6 +1,6 @@
 """Wind at a height from the levels of a forecast: between two levels, above the top one, or from one alone.
 
-`wxfly.physics.wind.profile` chooses among these methods. The weights for cubic interpolation are here too.
+`wxfly.physics.wind.profile` chooses among these methods.
 
 References
 ----------
@@ -262,25 +262,3 @@ def from_one_level(
         only.speed, only.height, z, np.where(stability_known, obukhov_length, np.nan), stability_source
     )
     return np.minimum(value, LARGEST_RATIO * only.speed), deviation, method
-
-
-def cubic_weights(x: npt.ArrayLike) -> tuple[Array, Array, Array, Array]:
-    """Return the weights of four equally spaced points for the cubic through them.
-
-    Parameters
-    ----------
-    x : array_like
-        Place between the second point (0) and the third (1) [1].
-
-    Returns
-    -------
-    tuple of ndarray
-        Weights of the points at -1, 0, 1 and 2 by Lagrange's polynomials. They add up to 1.
-    """
-    x = floating(x)
-    return (
-        np.asarray(-x * (x - 1) * (x - 2) / 6),
-        np.asarray((x + 1) * (x - 1) * (x - 2) / 2),
-        np.asarray(-(x + 1) * x * (x - 2) / 2),
-        np.asarray((x + 1) * x * (x - 1) / 6),
-    )
