@@ -11,6 +11,8 @@ with warnings.catch_warnings():
     warnings.simplefilter("ignore")  # its newest versions want another HTTP client than ours
     from starlette.testclient import TestClient
 
+from tests.server import WeatherServer
+from tests.web.serving import pilot, serving
 from wxfly.web.app import make_app
 from wxfly.web.security import Door
 
@@ -30,6 +32,22 @@ def app():
 def client(app):
     app.app.state.server.allowance._left.clear()
     return client_of(app)
+
+
+@pytest.fixture(scope="module")
+def weather():
+    """Play the services for a server of its own process: nobody else is asked."""
+    played = WeatherServer()
+    yield played
+    played.close()
+
+
+@pytest.fixture(scope="module")
+def address(weather, tmp_path_factory):
+    """Start the server of a pilot who has places, zones and the file of a grid; return its address."""
+    environment, grid = pilot(tmp_path_factory.mktemp("pilot"))
+    with serving("--forecast", grid, environment=weather.environment() | environment) as (found, _):
+        yield found
 
 
 @pytest.fixture

@@ -5,28 +5,11 @@ from urllib.parse import urlencode
 
 import pytest
 
-from tests.server import WeatherServer
 from tests.web.serving import HEATH, MOOR, WHERE, WIDTHS, asked, faults_of, fits, open_page, pilot, serving
 
 pytestmark = pytest.mark.browser
 PHONE = WIDTHS[0]
 thorough = pytest.mark.thorough
-
-
-@pytest.fixture(scope="module")
-def weather():
-    """Play the services: nobody else is asked."""
-    played = WeatherServer()
-    yield played
-    played.close()
-
-
-@pytest.fixture(scope="module")
-def address(weather, tmp_path_factory):
-    """Start the server of a pilot who has places and zones."""
-    environment, grid = pilot(tmp_path_factory.mktemp("pilot"))
-    with serving("--forecast", grid, environment=weather.environment() | environment) as (found, _):
-        yield found
 
 
 @pytest.fixture(params=[PHONE, *(pytest.param(width, marks=thorough) for width in WIDTHS[1:])])
@@ -220,6 +203,11 @@ def test_zones_on_the_maps_and_in_the_answer(address, page):
     open_page(page, f"{address}/best?place={HEATH}")
     assert heading(page).startswith("In a zone")
     assert "Reserve" in page.locator("section.answer").inner_text()
+    open_page(page, f"{address}/where?{urlencode(WHERE)}")
+    is_drawn(page, "chart0")
+    drawn = page.evaluate("() => document.getElementById('chart0').data.filter((one) => one.name === 'zone').length")
+    assert drawn == 3
+    assert {"Range", "Field", "Reserve"} <= set(re.findall(r"\w+", page.locator(".zones").inner_text()))
 
 
 @thorough

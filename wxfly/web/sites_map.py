@@ -38,6 +38,7 @@ REACH = 60_000.0
 """Reach of the map around one place [m]."""
 _FARTHEST = 1500.0  # places farther apart than this [km] are not on one map unless asked for
 _LONGEST_NAME = 60
+_FEW_NAMES = 3
 
 _SHADE_OF = {Room.ROOM: AMPLE, Room.LITTLE: NARROW, Room.PROBABLY_NONE: OUTSIDE, Room.NONE: OUTSIDE}
 Found = AnswerFacts | str
@@ -281,7 +282,14 @@ def _zones(answers: Mapping[str, AnswerFacts]) -> tuple[list[ZoneSpot], list[Zon
         file = file_in_words(site.zones, site.period, reader, one.now)
         words = f"{zones_in_words(site.zones, site.period, reader)}; {file}."
         together.setdefault((f"{words[:1].upper()}{words[1:]}", lines), []).append(name)
-    found = [ZonesOfPlaces(listed(names), words, lines) for (words, lines), names in together.items()]
+    found = [
+        ZonesOfPlaces(
+            listed(names) if len(names) <= _FEW_NAMES else f"{len(names)} places",
+            words if len(names) <= _FEW_NAMES else f"{words} They are {listed(names)}.",
+            lines,
+        )
+        for (words, lines), names in together.items()
+    ]
     return marks.spots, sorted(found, key=lambda one: not one.lines)
 
 

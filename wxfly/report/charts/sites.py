@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from wxfly.errors import shortened
 from wxfly.report.charts import shades
 from wxfly.report.charts.coastline import outlines_within
 from wxfly.report.charts.shades import BLACK, COMMON, GRID, HATCH, INK, PAPER, Figure
@@ -22,15 +23,23 @@ from wxfly.report.charts.zones import HALO, METRES_OF_DEGREE, ZoneSpot, zone_tra
 from wxfly.units import from_si, to_si
 
 Array = npt.NDArray[np.float64]
+Point = tuple[float, float]
+"""Longitude and latitude [degree]."""
 
 NEAREST, FARTHEST = 0.005, 80.0
 """Least and greatest half height of a map [degree]."""
-_HEIGHTS = {"wide": 460, "tall": 430}  # of the picture [px]
-_WIDEST, _TALLEST = 3.6, 1.5  # sides of the box that is drawn, as multiples of the other side of the frame
+_FEW = 8
+"""Of more places than these the picture is larger, and their circles are smaller."""
+_HEIGHTS = {"wide": (460, 580), "tall": (430, 500)}  # of the picture of few and of many places [px]
+_WIDTHS = {"wide": 726, "tall": 226}  # of the least room for the map that such a page has [px]
+_MARGINS = {"l": 62, "r": 12, "t": 10, "b": 34}
+_LETTER, _BOLD, _LINE = 7.6, 9.2, 17.0  # wide letters of a label, its lines [px]
+_GAP, _GAP_WIDTH = 5, 28.0  # spaces between the middle of a circle and its label, and how wide they are [px]
+_WIDEST, _TALLEST = 3.6, 2.1  # sides of the box that is drawn, as multiples of the other side of the frame
 _LINES = {"wide": 7, "tall": 3}  # about how many meridians are seen
 _STEPS = [n * 10.0**k for k in range(-3, 2) for n in (1, 2, 5)]
 _LATITUDES = 84.0
-_APART = 0.16  # least distance of places with a label each, as a share of the frame
+_LONGEST_LABEL = 24
 
 
 @dataclass(frozen=True)
@@ -138,16 +147,15 @@ def sites_map(spots: Sequence[Spot], zones: Iterable[ZoneSpot], frame: Frame, un
     longitudes = (frame.longitude - half_x, frame.longitude + half_x)
     latitudes = (max(frame.latitude - half_y, -_LATITUDES), min(frame.latitude + half_y, _LATITUDES))
     pitch = 2 * max(half_y, half_x * frame.squeeze) / 900
-    data = [
-        *_outlines(longitudes, latitudes),
-        *(trace for zone in zones for trace in zone_traces(zone, lambda x, y: (_unbroken(x, frame), y), pitch)),
-        _scale(frame, unit),
-        *_places(spots, frame),
-    ]
-    return {
-        shape: {"data": data, "layout": _layout(frame, longitudes, latitudes, shape, height)}
-        for shape, height in _HEIGHTS.items()
-    }
+    drawn = [trace for one in zones for trace in zone_traces(one, lambda x, y: (_unbroken(x, frame), y), pitch)]
+    marks = [(trace["x"][0], trace["y"][0]) for trace in drawn if trace["mode"] == "text"]
+    below = [*_outlines(longitudes, latitudes), *drawn, _scale(frame, unit)]
+    figures = {}
+    for shape, heights in _HEIGHTS.items():
+        height = heights[len(spots) > _FEW]
+        data = [*below, *_places(spots, marks, frame, (_WIDTHS[shape], height - _MARGINS["t"] - _MARGINS["b"]))]
+        figures[shape] = {"data": data, "layout": _layout(frame, longitudes, latitudes, shape, height)}
+    return figures
 
 
 def _outlines(longitudes: tuple[float, float], latitudes: tuple[float, float]) -> list[Figure]:
@@ -188,23 +196,19 @@ def _scale(frame: Frame, unit: str) -> Figure:
     }  # fmt: skip
 
 
-def _places(spots: Sequence[Spot], frame: Frame) -> list[Figure]:
+def _places(
+    spots: Sequence[Spot], marks: Sequence[Point], frame: Frame, room: tuple[float, float]
+) -> list[Figure]:  # fmt: skip
     """Return the places on their shades with their numbers, and beside each that has room its name, word and hours."""
     x = [round(frame.near(spot.longitude), 5) for spot in spots]
     y = [round(spot.latitude, 5) for spot in spots]
     shade = [spot.shade for spot in spots]
-    across = max(frame.half_width, frame.half_height)
-    labels = []
-    for i, spot in enumerate(spots):
-        apart = [
-            math.hypot((x[i] - x[k]) * frame.squeeze, y[i] - y[k]) for k in range(len(spots)) if k != i
-        ]  # fmt: skip
-        has_room = min(apart, default=math.inf) > _APART * across
-        name = f"<b>{shades.escaped(spot.name)}</b>"
-        labels.append(f"{name}<br>{spot.word}{' ' + spot.when if spot.when else ''}" if has_room else "")
+    size = 30 if len(spots) <= _FEW else 24
+    lines = [(shortened(spot.name, _LONGEST_LABEL), f"{spot.word} {spot.when}".strip()) for spot in spots]
+    sides = _sides(list(zip(x, y, strict=True)), marks, lines, frame, room, size)
     places: Figure = {
         "type": "scatter", "mode": "markers+text", "name": "places", "x": x, "y": y,
-        "marker": {"symbol": "circle", "size": 30, "opacity": 1, "line": {"color": BLACK, "width": 2},
+        "marker": {"symbol": "circle", "size": size, "opacity": 1, "line": {"color": BLACK, "width": 2},
                    "color": [PAPER if one is None else shades.SHADES[one] for one in shade]},
         "text": [
             f'<span style="color:{BLACK if one is None else shades.NUMBERS[one]}"><b>'
@@ -215,19 +219,53 @@ def _places(spots: Sequence[Spot], frame: Frame) -> list[Figure]:
         "meta": [spot.address for spot in spots], "hovertemplate": "%{customdata}<extra></extra>",
     }  # fmt: skip
     names: Figure = {
-        "type": "scatter", "mode": "text", "x": x, "y": y, "hoverinfo": "skip", "text": labels,
+        "type": "scatter", "mode": "text", "x": x, "y": y, "hoverinfo": "skip",
+        "text": [_label(*words, side) for words, side in zip(lines, sides, strict=True)],
         "textfont": {"color": BLACK, "size": 13, "shadow": HALO},
-        # Labels of the eastern half stand west of their place, so that a narrow page does not cut them.
-        "textposition": ["middle left" if one > frame.longitude else "middle right" for one in x],
+        "textposition": ["middle left" if side < 0 else "middle right" for side in sides],
     }  # fmt: skip
-    gap = "\N{NO-BREAK SPACE}" * 5
-    names["text"] = [
-        "" if not label else "<br>".join(
-            f"{part}{gap}" if side == "middle left" else f"{gap}{part}" for part in label.split("<br>")
-        )
-        for label, side in zip(labels, names["textposition"], strict=True)
-    ]  # fmt: skip
     return [names, places]
+
+
+def _sides(
+    places: Sequence[Point], marks: Sequence[Point], lines: Sequence[tuple[str, str]], frame: Frame,
+    room: tuple[float, float], size: float,
+) -> list[int]:  # fmt: skip
+    """Return where the label of each place stands: 1 east of it, -1 west; 0 where it would cover another or be cut.
+
+    Labels of the eastern half stand west of their place if they can, so that a narrow page does not cut them.
+    """
+    scale = min(room[0] / (2 * frame.half_width), room[1] / (2 * frame.half_height))  # [px in a degree of latitude]
+    across, up = frame.squeeze * scale, scale
+    at, of_zones = (
+        [((x - frame.longitude) * across, (y - frame.latitude) * up) for x, y in some] for some in (places, marks)
+    )
+    taken = [(a - size / 2, b - size / 2, a + size / 2, b + size / 2) for a, b in (*at, *of_zones)]
+    sides = []
+    for (a, b), words in zip(at, lines, strict=True):
+        long = max(_BOLD * len(words[0]), _LETTER * len(words[1])) + _GAP_WIDTH
+        first, found = -1 if a > 0 else 1, 0
+        for side in (first, -first):
+            near, far = a + side * size / 2, a + side * long
+            box = (min(near, far), b - _LINE, max(near, far), b + _LINE)
+            is_seen = -room[0] / 2 <= box[0] and box[2] <= room[0] / 2 and abs(b) + _LINE <= room[1] / 2
+            if is_seen and not any(_overlap(box, other) for other in taken):
+                taken.append(box)
+                found = side
+                break
+        sides.append(found)
+    return sides
+
+
+def _overlap(one: tuple[float, ...], other: tuple[float, ...]) -> bool:
+    # What only touches does not overlap: a label begins at the circle of its own place.
+    return one[0] < other[2] - 1 and other[0] < one[2] - 1 and one[1] < other[3] - 1 and other[1] < one[3] - 1
+
+
+def _label(name: str, words: str, side: int) -> str:
+    gap = "\N{NO-BREAK SPACE}" * _GAP
+    parts = (f"<b>{shades.escaped(name)}</b>", words) if side else ()
+    return "<br>".join(f"{part}{gap}" if side < 0 else f"{gap}{part}" for part in parts)
 
 
 def _layout(
@@ -242,7 +280,7 @@ def _layout(
     up = next((one for one in _STEPS if one >= frame.half_height * 2 / 4), _STEPS[-1])
     half_x, half_y = frame.half_width / frame.squeeze, frame.half_height
     return {
-        **COMMON, "height": height, "margin": {"l": 62, "r": 12, "t": 10, "b": 34},
+        **COMMON, "height": height, "margin": _MARGINS,
         "xaxis": axis | {"range": [round(frame.longitude - half_x, 5), round(frame.longitude + half_x, 5)],
                          **_ticks(longitudes, step, "EW"), "constrain": "range"},
         "yaxis": axis | {"range": [round(frame.latitude - half_y, 5), round(frame.latitude + half_y, 5)],
