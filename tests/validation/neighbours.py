@@ -237,12 +237,50 @@ HEAD = (
 )
 
 
-def page(n: dict) -> str:
-    """Return the page."""
-    one, members = n["ensemble"]["one run"], n["ensemble"]["members"]
+def _members(n: dict) -> str:
+    one = n["ensemble"]["one run"]
+    members = n["ensemble"]["members"]
+    return f"""# Evidence: members, a second model, surrounding cells
+
+Written by `python tests/validation/neighbours.py`; every number stands in [neighbours.json](neighbours.json). Each step from one run
+towards more data has to earn its place here. Lower is better for CRPS and Brier score; an 80 % interval should hold 80 %.
+
+## 1. One run, and the members: kept
+
+{one["cases"] // 20} cases of a 20-member gust ensemble at ten stations (Schulz and Lerch 2022, MIT licence). The law is the shipped one, and
+nothing is fitted here. "One run" takes each member for the only forecast.
+
+{HEAD}
+{_row("one run with the usual error", one)}
+{_row("members, dressed", members)}
+
+The CRPS of the members is **{100 * (1 - members["crps"] / one["crps"]):.1f} %** better ({100 * members["gain_low"]:.1f} to {100 * members["gain_high"]:.1f} % in nine of ten draws of whole days), and all
+three Brier scores are. The step earns its place. Parts of the law were read from these cases ([how sure](chance.md)).
+
+"""
+
+
+def _second_model(n: dict) -> str:
     two = n["farm"]
     better = 1 - two["mean of both"]["crps"] / min(two[k]["crps"] for k in ("first model, 100 m", "second model, 50 m"))
     as_come = 1 - two["both as they come, as two members"]["crps"] / two["first model as it comes"]["crps"]
+    return f"""## 2. A neighbouring model as a further member: dropped
+
+Two reanalyses (100 m and 50 m) against the wind of a wind farm ({2 * two["mean of both"]["cases"]} hours, La Haute Borne 2014-2015, ENGIE, Etalab Open Licence
+2.0), fitted on even fortnights, scored on odd ones. The last two rows take the winds as they come.
+
+{HEAD}
+{chr(10).join(_row(k, v) for k, v in two.items())}
+
+After a fit to the place, the mean of both is {100 * better:.1f} % better than the better one. As they come, two members score {100 * as_come:.1f} % better than the
+one. So a second model helps where there is only one run. It is left out of the default all the same. Reanalyses have no lead, so they say nothing of two forecasts. No data at hand have members
+and a second model together. Members are the default, and no published weight of a single model beside 20 to 50 of them was found.
+A weight would be a guess. `--ensemble` with the names of several models still takes them as members.
+
+"""
+
+
+def _surrounding_cells(n: dict) -> str:
     m = n["mast"]
 
     def of_cells(value: Callable[[dict], float]) -> str:
@@ -253,10 +291,6 @@ def page(n: dict) -> str:
         return of_cells(lambda c: 100 * (1 - c[kind]["crps"] / c["widened by 0"]["crps"]))
 
     above = [m[c]["temperature"]["above"] for c in CELLS]
-    temperatures = "\n".join(
-        f"| {c} | {t['above']:.0f} m | {t['as it comes']:.2f} K | {t['lowered']:.2f} K |"
-        for c, t in ((c, m[c]["temperature"]) for c in CELLS)
-    )
     by_factor = "\n".join(
         f"| {f:g} | {crps_gain(f'widened by {f:g}')} % | "
         + " | ".join(
@@ -282,37 +316,7 @@ def page(n: dict) -> str:
             ("variance linear in the spread", "variance linear in the spread"),
         )
     )
-    return f"""# Evidence: members, a second model, surrounding cells
-
-Written by `python tests/validation/neighbours.py`; every number stands in [neighbours.json](neighbours.json). Each step from one run
-towards more data has to earn its place here. Lower is better for CRPS and Brier score; an 80 % interval should hold 80 %.
-
-## 1. One run, and the members: kept
-
-{one["cases"] // 20} cases of a 20-member gust ensemble at ten stations (Schulz and Lerch 2022, MIT licence). The law is the shipped one, and
-nothing is fitted here. "One run" takes each member for the only forecast.
-
-{HEAD}
-{_row("one run with the usual error", one)}
-{_row("members, dressed", members)}
-
-The CRPS of the members is **{100 * (1 - members["crps"] / one["crps"]):.1f} %** better ({100 * members["gain_low"]:.1f} to {100 * members["gain_high"]:.1f} % in nine of ten draws of whole days), and all
-three Brier scores are. The step earns its place. Parts of the law were read from these cases ([how sure](chance.md)).
-
-## 2. A neighbouring model as a further member: dropped
-
-Two reanalyses (100 m and 50 m) against the wind of a wind farm ({2 * two["mean of both"]["cases"]} hours, La Haute Borne 2014-2015, ENGIE, Etalab Open Licence
-2.0), fitted on even fortnights, scored on odd ones. The last two rows take the winds as they come.
-
-{HEAD}
-{chr(10).join(_row(k, v) for k, v in two.items())}
-
-After a fit to the place, the mean of both is {100 * better:.1f} % better than the better one. As they come, two members score {100 * as_come:.1f} % better than the
-one. So a second model helps where there is only one run. It is left out of the default all the same. Reanalyses have no lead, so they say nothing of two forecasts. No data at hand have members
-and a second model together. Members are the default, and no published weight of a single model beside 20 to 50 of them was found.
-A weight would be a guess. `--ensemble` with the names of several models still takes them as members.
-
-## 3. The surrounding cells: kept, where they differ
+    return f"""## 3. The surrounding cells: kept, where they differ
 
 Four cells of a reanalysis (MERRA-2, wind at 50 m, about 55 km apart) around a mast of 80 m on a hill, about {min(above):.0f} to {max(above):.0f} m above the ground of the cells by
 its pressure ({m["hours"]} hours of 2016-2017, package brightwind 2.7.0, MIT licence, measurements modified by their authors). Each of the four is taken once as the cell
@@ -340,7 +344,21 @@ to keep it is the interval: an hour is no longer surer than it should be just wh
 A lost cell counts as a spread of {m["spread_99"]:.1f} m/s, larger than in 99 of 100 hours, and only for an hour within its limit. So a loss
 makes no hour surer, but for the one in a hundred.
 
-## 4. The height between cell and ground: kept for temperature and pressure, dropped for wind
+"""
+
+
+def _height(n: dict) -> str:
+    m = n["mast"]
+
+    def of_cells(value: Callable[[dict], float]) -> str:
+        values = [value(m[c]) for c in CELLS]
+        return f"{min(values):.1f} to {max(values):.1f}"
+
+    temperatures = "\n".join(
+        f"| {c} | {t['above']:.0f} m | {t['as it comes']:.2f} K | {t['lowered']:.2f} K |"
+        for c, t in ((c, m[c]["temperature"]) for c in CELLS)
+    )
+    return f"""## 4. The height between cell and ground: kept for temperature and pressure, dropped for wind
 
 | cell | the mast is higher by | error of the temperature as it comes | lowered by 6.5 K/km |
 | --- | --- | --- | --- |
@@ -358,6 +376,11 @@ gain: the mast stands far above its cells, and its wind at 80 m is no stronger t
 - A part of the error at this mast is of its height and not of the place.
 - The spread says nothing where the cells agree and are wrong together.
 """
+
+
+def page(n: dict) -> str:
+    """Return the page."""
+    return "".join(section(n) for section in (_members, _second_model, _surrounding_cells, _height))
 
 
 def main() -> None:

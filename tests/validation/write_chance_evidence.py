@@ -130,9 +130,9 @@ def percent(value: float) -> str:
     return f"{100 * value:.1f} %"
 
 
-def page(n: dict) -> str:
-    """Write the page from the numbers."""
-    gusts, law = n["gusts"], n["shipped_law"]
+def _gusts(n: dict) -> str:
+    gusts = n["gusts"]
+    law = n["shipped_law"]
     ladder = gusts["ladder"]
     steps = [["members as they come", gusts["crps_raw"], gusts["raw"]["coverage_80"], gusts["raw"]["thresholds"]["10"]]]
     steps.append(
@@ -165,32 +165,7 @@ def page(n: dict) -> str:
          f"{law[t]['brier']:.4f}", f"{law[t]['reliability']:.4f}"]
         for t in (f"{v:g}" for v in gust_ensemble.THRESHOLDS)
     ]  # fmt: skip
-    told = [
-        [f"{t} m/s", what, law[t][kind][group]["cases"],
-         *(percent(law[t][kind][group][k]) if k in law[t][kind][group] else "-" for k in ("told", "kept"))]
-        for t in (f"{v:g}" for v in gust_ensemble.THRESHOLDS)
-        for kind, what in (("single", "one member"), ("members", "all members"))
-        for group in ("forecast_keeps",)
-    ]  # fmt: skip
     stations = [[s, v["cases"], f"{v['bias']:+.2f}", f"{v['error']:.2f}"] for s, v in n["stations"].items()]
-    windows = [
-        [
-            name,
-            percent(w["truth"]),
-            *(f"{100 * w[way]:.1f} ({100 * (w[way] - w['truth']):+.1f})" for way in windows_simulated.WAYS),
-        ]
-        for name, w in n["windows"].items()
-    ]
-    worst = max(abs(w["joint, dressed"] - w["truth"]) for w in n["windows"].values())
-    worst_product = max(abs(w["product of hours"] - w["truth"]) for w in n["windows"].values())
-    link, kp, small = n["hour_to_hour"], n["kp"], n["small_samples"]
-
-    def low(key: str) -> str:
-        return percent(min(s[key] for s in small))
-
-    def high(key: str) -> str:
-        return percent(max(s[key] for s in small))
-
     return f"""# Evidence: how sure
 
 Written by `python tests/validation/write_chance_evidence.py`; every number stands in [chance.json](chance.json). CRPS, Brier
@@ -214,7 +189,29 @@ The fit is a normal distribution cut off at 0. Its location is linear in the ens
 ![Reliability at 10 m/s](chance-reliability.svg)
 
 {table(["station", "cases", "mean less observed [m/s]", "error without it [m/s]"], stations)}
-### What wxfly uses without any fit
+"""
+
+
+def _shipped_law(n: dict) -> str:
+    gusts = n["gusts"]
+    law = n["shipped_law"]
+    ladder = gusts["ladder"]
+    told = [
+        [f"{t} m/s", what, law[t][kind][group]["cases"],
+         *(percent(law[t][kind][group][k]) if k in law[t][kind][group] else "-" for k in ("told", "kept"))]
+        for t in (f"{v:g}" for v in gust_ensemble.THRESHOLDS)
+        for kind, what in (("single", "one member"), ("members", "all members"))
+        for group in ("forecast_keeps",)
+    ]  # fmt: skip
+    small = n["small_samples"]
+
+    def low(key: str) -> str:
+        return percent(min(s[key] for s in small))
+
+    def high(key: str) -> str:
+        return percent(max(s[key] for s in small))
+
+    return f"""### What wxfly uses without any fit
 
 A pilot has no such training. wxfly then dresses each member with the error it ships ({law["error"]:.1f} m/s for a gust of the first day, of
 which this ensemble's spread of {law["spread"]:.2f} m/s shows a part, so that {law["deviation"]:.2f} m/s are left): the last two columns. One forecast alone has the error of
@@ -233,7 +230,21 @@ Where the forecast keeps the limit, what is told and what was kept (of one membe
   the {len(small)} draws miss a third. A term of ten bins on 300 cases is mostly noise.
 - Nights and seasons are pooled. See `wxfly verify` and the ledger for scores within season and time of day.
 
-## 2. Windows in a simulation with a known truth
+"""
+
+
+def _windows(n: dict) -> str:
+    windows = [
+        [
+            name,
+            percent(w["truth"]),
+            *(f"{100 * w[way]:.1f} ({100 * (w[way] - w['truth']):+.1f})" for way in windows_simulated.WAYS),
+        ]
+        for name, w in n["windows"].items()
+    ]
+    worst = max(abs(w["joint, dressed"] - w["truth"]) for w in n["windows"].values())
+    worst_product = max(abs(w["product of hours"] - w["truth"]) for w in n["windows"].values())
+    return f"""## 2. Windows in a simulation with a known truth
 
 Weather that the members show, linked by 0.9 from hour to hour, and an error that they do not, linked by
 {default_error_law().correlation:g}; {windows_simulated.CASES} cases each, {windows_simulated.MEMBERS} members. Shares in per cent, in brackets the difference from the truth.
@@ -242,17 +253,32 @@ Weather that the members show, linked by 0.9 from hour to hour, and an error tha
 The joint chance is within **{100 * worst:.1f} points** of the truth, the product of hours up to {100 * worst_product:.0f} points away. This
 shows that the counting is right, not that the weather follows such a law.
 
-## 3. How an error goes on
+"""
+
+
+def _hour_to_hour(n: dict) -> str:
+    link = n["hour_to_hour"]
+    return f"""## 3. How an error goes on
 
 Reanalysis wind at hub height against a wind farm ({link["hours"]} hours, La Haute Borne 2014-2015, ENGIE, Etalab Open Licence
 2.0): standard deviation {link["standard_deviation"]:.2f} m/s; correlation of the error with that of one hour before {link["after_1_h"]:.2f}, two
 {link["after_2_h"]:.2f}, three {link["after_3_h"]:.2f}, six {link["after_6_h"]:.2f}. wxfly takes {default_error_law().correlation:g} for an hour, which gives {default_error_law().correlation ** 3:.2f} for three and {default_error_law().correlation ** 6:.2f} for six.
 
-## 4. Kp
+"""
+
+
+def _kp(n: dict) -> str:
+    kp = n["kp"]
+    return f"""## 4. Kp
 
 What the Kp of one, two and three days before leaves open (22 years to 2025): {kp["day_1"]:.2f}, {kp["day_2"]:.2f}, {kp["day_3"]:.2f} of a
 standard deviation of {kp["standard_deviation"]:.2f}. A forecast leaves less open; wxfly takes these, the cautious side.
 """
+
+
+def page(n: dict) -> str:
+    """Write the page from the numbers."""
+    return "".join(section(n) for section in (_gusts, _shipped_law, _windows, _hour_to_hour, _kp))
 
 
 def main() -> None:

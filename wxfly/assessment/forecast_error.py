@@ -206,70 +206,67 @@ def room_to_limits(
     lead_hours : ndarray
         Lead time of its hours [h].
     height_deviation : DataArray, optional
-        Standard deviation of carrying the wind to flight height, dimensions time and perhaps ``realization`` [m s-1].
+        Standard deviation of the height conversion of the wind [m s-1]. Dimensions of this and all others: time, and
+        ``realization`` where there are members.
     gust_deviation : DataArray, optional
         The same of the gust; by default that of the wind.
     precipitation_rate : DataArray, optional
-        As it is forecast, dimension time and perhaps ``realization`` [mm h-1]; by default the demand, in which a trace
-        is rounded up.
+        The forecast rate [mm h-1]; by default the demand, in which a trace is rounded up.
     precipitation_probability : DataArray, optional
-        Of the source, dimension time (and ``realization``) [1]; used where there is one forecast only.
+        Probability by the source [1]; used where there is one forecast only.
     chances : mapping of DataArray, optional
-        By the name of a risk its chance, dimension time and perhaps ``realization`` [1]; by default that of the grade.
+        Chance of a risk, by its name [1]; by default that of the grade.
     spreads : mapping of ndarray, optional
-        By element, the standard deviation that the source itself gives, by time (`wxfly.probability.chance`); used
-        where there is one forecast only.
+        Standard deviation that the source itself states, by element (`wxfly.probability.chance`); used where there is
+        one forecast only.
     around : mapping of DataArray, optional
-        By element, the standard deviation that the surrounding cells of the model add, dimension time (and
-        ``realization``) [m s-1].
+        Standard deviation that the surrounding cells of the model add, by element [m s-1].
     around_is_lost : DataArray, optional
-        Where those cells are lost: what they add then counts only for a value within its limit, so that a loss never
-        brings one beyond it nearer. Dimensions as of `around` [1].
+        Where those cells are lost [1]: what they add then counts only for a value within its limit, so that a loss
+        never brings one beyond it nearer.
     law : ErrorLaw, optional
         By default wxfly's own.
 
     Returns
     -------
     DataArray
-        ``(element, time, realization)`` [1]: infinite for daylight, which is known, and for elements that are not
-        judged; minus infinity where a required element is missing in one member of several; NaN where a required
-        element is not known at all.
+        ``(element, time, realization)`` [1]: infinite for what is known or not judged; minus infinity where a required
+        element is missing in one member of several; NaN where it is not known at all.
     """
     law = law or default_error_law()
     assessment = assessment if MEMBER in assessment["margin"].dims else _as_one_member(assessment)
     order = ("element", "time", MEMBER)
-    rows = assessment.isel(element=slice(len(NAMES)))  # the way back has a doubt of its own
+    rows = assessment.isel(element=slice(len(NAMES)))  # the way back has an uncertainty of its own
     demand, limit, margin = (rows[n].transpose(*order).values for n in ("demand", "limit", "margin"))
-    extrapolated = {"wind": _like(height_deviation, demand.shape[1:])}
-    extrapolated["gust"] = extrapolated["wind"] if gust_deviation is None else _like(gust_deviation, demand.shape[1:])
-    given = _like(precipitation_probability, demand.shape[1:])
-    lost_cells = _like(around_is_lost, demand.shape[1:])
+    shape = demand.shape[1:]
+    extrapolated = {"wind": _like(height_deviation, shape)}
+    extrapolated["gust"] = extrapolated["wind"] if gust_deviation is None else _like(gust_deviation, shape)
+    given, lost_cells = _like(precipitation_probability, shape), _like(around_is_lost, shape)
     if precipitation_rate is not None:
         demand = demand.copy()
-        demand[NAMES.index("precipitation")] = _like(precipitation_rate, demand.shape[1:])
+        demand[NAMES.index("precipitation")] = _like(precipitation_rate, shape)
     lead = np.asarray(lead_hours, dtype=float)[:, None]
     lost = assessment["lost"].transpose(*order).values if "lost" in assessment else np.zeros(demand.shape, dtype=bool)
-    skipped, required = not_judged(assessment), required_names(assessment)
-    room = np.full(demand.shape, np.inf)
+    skipped, required, room = not_judged(assessment), required_names(assessment), np.full(demand.shape, np.inf)
     for k, name in enumerate(NAMES):
         if name in skipped or BY_NAME[name].family is Family.KNOWN:
             continue
-        of_cells = _like((around or {}).get(name), margin[k].shape)
-        if of_cells is not None and lost_cells is not None:
-            of_cells = np.where((lost_cells == 1.0) & ~(margin[k] >= 0), 0.0, of_cells)
-        of_source = (spreads or {}).get(name)
-        here = _room(name, demand[k], limit[k], margin[k], lead, law, extrapolated.get(name), of_source, of_cells)
-        here = _with_reported(
-            here, name, margin[k], lead, law, given, _like((chances or {}).get(name), margin[k].shape)
-        )
+        of_height, of_source = extrapolated.get(name), (spreads or {}).get(name)
+        of_cells = _added_by_cells((around or {}).get(name), lost_cells, margin[k])
+        here = _room(name, demand[k], limit[k], margin[k], lead, law, of_height, of_source, of_cells)
+        chance = _like((chances or {}).get(name), margin[k].shape)
+        here = _with_reported(here, name, margin[k], lead, law, given, chance)
         if name in required:
             room[k] = _with_required_missing(here)
         else:
-            filled = _with_advised_missing(here, name, limit[k], lead, law, extrapolated.get(name))
-            room[k] = np.where(lost[k], np.where(lost[k].all(axis=1, keepdims=True), np.nan, -np.inf), filled)
-    return xr.DataArray(
-        room, dims=order, coords={"element": list(NAMES), "time": assessment["time"].values}, name="room"
-    )
+            room[k] = _with_lost(_with_advised_missing(here, name, limit[k], lead, law, of_height), lost[k])
+    coords = {"element": list(NAMES), "time": assessment["time"].values}
+    return xr.DataArray(room, dims=order, coords=coords, name="room")
+
+
+def _with_lost(room: Array, lost: npt.NDArray[np.bool_]) -> Array:
+    """Return a room in which a member that has lost its inputs breaks the limit; NaN where all have."""
+    return np.where(lost, np.where(lost.all(axis=1, keepdims=True), np.nan, -np.inf), room)
 
 
 def _as_one_member(assessment: xr.Dataset) -> xr.Dataset:
@@ -282,6 +279,12 @@ def _like(values: xr.DataArray | None, shape: tuple[int, ...]) -> Array | None:
         return None
     found = values.variable.transpose(*(d for d in ("time", MEMBER) if d in values.dims)).values
     return np.broadcast_to(found if MEMBER in values.dims else found[:, None], shape)
+
+
+def _added_by_cells(around: xr.DataArray | None, lost: Array | None, margin: Array) -> Array | None:
+    """Return the deviation that surrounding cells add; where they are lost, only for values within the limit."""
+    added = _like(around, margin.shape)
+    return added if added is None or lost is None else np.where((lost == 1.0) & ~(margin >= 0), 0.0, added)
 
 
 def _room(

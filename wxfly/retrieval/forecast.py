@@ -31,7 +31,7 @@ from wxfly.retrieval.model_choice import Wanted, plan_models, rank_models, reach
 from wxfly.retrieval.origin import Obtained
 from wxfly.retrieval.places import demo_sites, from_demonstration, refuse_set_aside, resolve_site
 from wxfly.retrieval.surroundings import Cells, obtain_cells, with_cells
-from wxfly.sources.http import having, together
+from wxfly.sources.http import Together, having, together
 from wxfly.sources.open_meteo.models import MODELS, find_model
 from wxfly.sources.reply import PlaceReply, SourceError, UnreachableError
 from wxfly.store import forecasts, layout
@@ -184,24 +184,35 @@ def obtain(
     ]
     if _are_of_demonstration(sites, model):
         return from_demonstration(sites, now)
-    moment = as_moment(utc_now()) if now is None else now
-    asked = (wanted or _a_week)(sites, moment)
-    cells_of = obtain_cells if asks_cells else _no_cells
+    asked = (wanted or _a_week)(sites, as_moment(utc_now()) if now is None else now)
+    rest: dict[str, Any] = {"offline": offline, "now": now, "on_progress": on_progress}
     with together() as group:  # the requests of an answer go out at once
         of_members = None
         if members is not None:
             of_members = group.start(partial(members, sites, asked, settings, offline, on_progress))
-        rest: dict[str, Any] = {"offline": offline, "now": now, "on_progress": on_progress}
-        if model is not None or settings.names_model:
-            of_cells: dict[str, Any] = {"offline": offline, "settings": settings, "on_progress": on_progress}
-            around = group.start(partial(cells_of, sites, model or settings.model, **of_cells))
-            obtained = _of_sources(sites, model, settings, cells=around.result, height=asked.height, **rest)
-        else:
-            kp = group.start(lambda: ask_kp(offline=offline, settings=settings, on_progress=on_progress))
-            rest |= {"kp": kp.result, "start": group.start, "cells_of": cells_of}
-            obtained = _of_chosen(sites, asked, settings, **rest)
+        obtained = _from_services(sites, model, asked, settings, group, asks_cells=asks_cells, **rest)
     found, notes = of_members.result() if of_members is not None else ((), ())
     return replace(obtained, notes=(*damage_notes(settings.set_aside), *obtained.notes, *notes), ensembles=found)
+
+
+def _from_services(
+    sites: Sequence[Site],
+    model: str | None,
+    asked: Wanted,
+    settings: Settings,
+    group: Together,
+    *,
+    asks_cells: bool,
+    **rest: Any,
+) -> Obtained:
+    """Return the forecast of the named model, or else of those chosen by place and hours."""
+    cells_of = obtain_cells if asks_cells else _no_cells
+    online: dict[str, Any] = {"offline": rest["offline"], "settings": settings, "on_progress": rest["on_progress"]}
+    if model is not None or settings.names_model:
+        around = group.start(partial(cells_of, sites, model or settings.model, **online))
+        return _of_sources(sites, model, settings, cells=around.result, height=asked.height, **rest)
+    kp = group.start(partial(ask_kp, **online))
+    return _of_chosen(sites, asked, settings, kp=kp.result, start=group.start, cells_of=cells_of, **rest)
 
 
 def _are_of_demonstration(sites: Sequence[Site], model: str | None) -> bool:
