@@ -291,3 +291,14 @@ def test_a_spot_in_a_prohibited_zone_is_named_and_last(wxfly, windy, tmp_path):
     )
     told = " ".join(wxfly(*asked, *zones)[1].split())
     assert "in a prohibited zone" in told and "best 49 km SSW" not in told
+
+
+def test_a_spot_says_of_a_zone_and_of_zones_that_cannot_be_read(wxfly, windy, tmp_path):
+    path = prohibited(tmp_path, 51.6, 5.7)
+    document = json.loads(path.read_text())
+    document["features"].append({"type": "Feature", "properties": {"name": "Lost"}, "geometry": None})
+    path.write_text(json.dumps(document))
+    asked = ("where", PLACE, "--within", "60km", "--forecast", windy, *ASK, "--zones", str(path), "--json")
+    answer = json.loads(wxfly(*asked)[1])
+    doubt = "zones that cannot be read"
+    assert [spot["zone_warning"] for spot in answer["spots"]] == [doubt, doubt, f"in a prohibited zone, {doubt}"]
