@@ -234,23 +234,69 @@ def test_many_rows_are_judged_in_several_processes_with_the_same_answers(wxfly, 
         assert (a["name"], a["windows"], a["days"]) == (b["name"], b["windows"], b["days"])
 
 
-def test_a_row_in_a_prohibited_zone_says_so_and_comes_after_those_with_room(wxfly, own_folders):
-    (own_folders / "mine.json").write_text(
-        json.dumps(
-            {"type": "Feature", "properties": {"name": "Range", "type": "PROHIBITED"},
-             "geometry": {"type": "Point", "coordinates": [-8.72, 54.31], "extent": {"radius": 900}}}
-        )
-    )  # fmt: skip
+def zones_at(folder, *features):
+    """Write a file of zones round Kelderness; each feature is its properties, with or without an outline."""
+    area = {"type": "Point", "coordinates": [-8.72, 54.31], "extent": {"radius": 900}}
+    made = [
+        {"type": "Feature", "properties": {"name": "Range", **says}, "geometry": area if is_readable else None}
+        for says, is_readable in features
+    ]
+    path = folder / "mine.json"
+    path.write_text(json.dumps({"type": "FeatureCollection", "features": made}))
+    return "--zones", str(path)
+
+
+def during(start, end):
+    return {"limitedApplicability": [{"permanent": "NO", "startDateTime": start, "endDateTime": end}]}
+
+
+PROHIBITED = {"type": "PROHIBITED"}
+
+
+def test_a_row_in_a_prohibited_zone_says_so_and_does_not_count_as_one_with_room(wxfly, own_folders):
     asked_of = ("fleet", table(own_folders, DEMO), "--days", "2")
     before = json.loads(wxfly(*asked_of, "--json")[1])
-    zones = ("--zones", str(own_folders / "mine.json"))
+    zones = zones_at(own_folders, (PROHIBITED, True))
     code, out, err = wxfly(*asked_of, *zones, "--json")
     assert code == 0, err
     answer = json.loads(out)
     inside = [site for site in answer["sites"] if site["in_prohibited_zone"]]
-    assert [site["zone_warning"] for site in inside] == ["in a prohibited zone"] * len(inside) and inside
+    assert [site["zone_warning"] for site in inside] == ["in a prohibited zone"] and inside
     with_room = [site for site in answer["sites"] if site["word"] in ("room", "little room")]
-    assert with_room[-len(inside) :] == inside and len(with_room) == before["with_room"]
+    assert with_room[-len(inside) :] == inside
+    assert answer["with_room"] == before["with_room"] - 1 and answer["in_prohibited_zone"] == 1
+    assert before["in_prohibited_zone"] == 0
     assert any("UAS zones were not looked at" in caution for caution in before["cautions"])
     assert not any("UAS zones were not looked at" in caution for caution in answer["cautions"])
-    assert "in a prohibited zone: " in wxfly(*asked_of, *zones)[1]
+    told = wxfly(*asked_of, *zones)[1]
+    assert "in a prohibited zone: " in told and f"{answer['with_room']} of 2 sites have room" in " ".join(told.split())
+
+
+def test_a_fleet_that_has_room_in_prohibited_zones_alone_has_none(wxfly, own_folders):
+    one = "name,aircraft,height\nKelderness,camera-quad-250g,60m\n"
+    asked_of = ("fleet", table(own_folders, one), "--days", "2", *zones_at(own_folders, (PROHIBITED, True)))
+    told = " ".join(wxfly(*asked_of)[1].split())
+    assert "no site of 1 has room to fly outside a prohibited zone." in told
+
+
+def test_a_row_says_of_a_zone_and_of_zones_that_cannot_be_read(wxfly, own_folders):
+    asked_of = ("fleet", table(own_folders, DEMO), "--days", "2", "--json")
+    zones = zones_at(own_folders, (PROHIBITED, True), ({"name": "Lost", "type": "PROHIBITED"}, False))
+    answer = json.loads(wxfly(*asked_of, *zones)[1])
+    told = {site["name"]: site["zone_warning"] for site in answer["sites"]}
+    assert told["Kelderness"] == "in a prohibited zone, zones that cannot be read"
+    assert told["Valdrenna"] == "zones that cannot be read"
+
+
+def test_a_row_says_of_a_zone_in_another_window(wxfly, own_folders):
+    """The best window meets none; another one, which the row offers too, does."""
+    asked_of = ("fleet", table(own_folders, DEMO), "--days", "7", "--json")
+    (site,) = (s for s in json.loads(wxfly(*asked_of)[1])["sites"] if s["name"] == "Kelderness")
+    other = site["windows"][-1]
+    zones = zones_at(own_folders, (PROHIBITED | during(other["start"], other["end"]), True))
+    (site,) = (s for s in json.loads(wxfly(*asked_of, *zones)[1])["sites"] if s["name"] == "Kelderness")
+    assert len(site["windows"]) > 1 and not site["in_prohibited_zone"]
+    assert site["zone_warning"] == "in a prohibited zone in another window"
+    assert [bool(window["zone_warning"]) for window in site["windows"]] == [
+        window["start"] == other["start"] for window in site["windows"]
+    ]

@@ -286,3 +286,14 @@ def test_every_hour_of_every_cell_goes_to_a_store(wxfly, windy, tmp_path):
 def test_a_scheduler_is_for_a_store(wxfly, windy):
     code, _, err = wxfly("where", PLACE, "--forecast", windy, *ASK, "--scheduler", "tcp://10.0.0.5:8786")
     assert code != 0 and "give --zarr FOLDER too" in err
+
+
+def test_a_spot_says_of_a_zone_and_of_zones_that_cannot_be_read(wxfly, windy, tmp_path):
+    path = prohibited(tmp_path, 51.6, 5.7)
+    document = json.loads(path.read_text())
+    document["features"].append({"type": "Feature", "properties": {"name": "Lost"}, "geometry": None})
+    path.write_text(json.dumps(document))
+    asked = ("where", PLACE, "--within", "60km", "--forecast", windy, *ASK, "--zones", str(path), "--json")
+    answer = json.loads(wxfly(*asked)[1])
+    doubt = "zones that cannot be read"
+    assert [spot["zone_warning"] for spot in answer["spots"]] == [doubt, doubt, f"in a prohibited zone, {doubt}"]

@@ -7,20 +7,34 @@ from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from tests.cubes import quiet_cube, without
-from tests.report.briefings import MEADOW, brief
+from tests.report.briefings import MEADOW, NOW, brief
 from wxfly.answer.flight_brief import make_flight_brief
+from wxfly.answer.zones import ZoneSearch
 from wxfly.flight.energy import energy_model, missing_figures
 from wxfly.flight.leg import Plan
 from wxfly.flight.return_leg import Sortie
 from wxfly.pilot.aircraft import find_aircraft
+from wxfly.pilot.zones import (
+    Circle,
+    HeightLimit,
+    HeightReference,
+    Polygon,
+    Volume,
+    Zone,
+    ZoneFile,
+    ZoneKind,
+)
 from wxfly.report.facts.answer import facts_of
 from wxfly.report.further_facts.brief import brief_facts
 from wxfly.report.pages.brief import to_html
 from wxfly.report.text.brief import to_text, words_of
 from wxfly.units import from_si
+
+NAT = np.datetime64("NaT", "s")
 
 
 @cache
@@ -178,3 +192,41 @@ def test_where_no_reading_can_tell_the_brief_does_not_name_one(rule):
 
 def test_a_hand_that_may_read_nothing_is_in_doubt_on_the_brief():
     assert "a mean below 1.0 m/s, where an anemometer may stand still, among them: fly lower" in text()
+
+
+def with_zones(*zones):
+    made, briefing = both()
+    search = ZoneSearch(ZoneFile(Path("mine.json"), zones, (), NAT, NOW, NAT, NAT), 150.0)
+    answers = (replace(briefing.answers[0], request=replace(briefing.answers[0].request, zones=search)),)
+    return to_html(*_words_and_facts(made, replace(briefing, answers=answers)), units="metric")
+
+
+def _words_and_facts(made, briefing):
+    facts = brief_facts(made, facts_of(briefing))
+    return words_of(facts, units="metric", time_zone=None), facts
+
+
+def zone(name, area):
+    limits = (HeightLimit(value, HeightReference.GROUND) for value in (0.0, 500.0))
+    return Zone(name[:2], name, ZoneKind.PROHIBITED, (Volume(area, *limits),))
+
+
+def test_the_picture_shows_the_zones_that_the_flight_meets():
+    at = MEADOW.longitude, MEADOW.latitude
+    ring = ((6.0, 52.0005), (6.001, 52.0005), (6.001, 52.001), (6.0, 52.0005))
+    page = with_zones(zone("<Range>", Circle(*at, 800.0)), zone("Yard", Polygon((ring,))))
+    picture = page[page.index("<svg") : page.index("</svg>")]
+    assert '<circle class="zone" fill="url(#zone)" cx="180.0" cy="180.0"' in picture
+    assert '<path class="zone" fill="url(#zone)" fill-rule="evenodd" d="M180.0 ' in picture
+    assert "in &lt;Range&gt; and 1 more" in picture
+    assert "zones hatched: &lt;Range&gt;, Yard" in picture
+    assert "<Range>" not in page
+    assert "Hatched: zones of your file; no others are drawn." in page
+
+
+def test_a_zone_that_the_flight_does_not_meet_is_not_in_the_picture():
+    far = zone("Range", Circle(MEADOW.longitude + 0.02, MEADOW.latitude, 200.0))
+    assert 'class="zone"' not in with_zones(far)
+    made, briefing = both()
+    assert "Hatched" not in with_zones(far)
+    assert 'class="zone"' not in to_html(*_words_and_facts(made, briefing), units="metric")

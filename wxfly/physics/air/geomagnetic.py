@@ -193,7 +193,7 @@ def cubic_weights(x: npt.ArrayLike) -> tuple[Array, Array, Array, Array]:
     tuple of ndarray
         Weights of the points at -1, 0, 1 and 2 by Lagrange's polynomials. They add up to 1.
     """
-    x = floating(x)
+    x = np.asarray(x, dtype=float)
     return (
         np.asarray(-x * (x - 1) * (x - 2) / 6),
         np.asarray((x + 1) * (x - 1) * (x - 2) / 2),

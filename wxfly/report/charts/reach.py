@@ -8,11 +8,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from html import escape
 
 import numpy as np
 
+from wxfly.report.charts.zones import METRES_OF_DEGREE
 from wxfly.report.facts import writing
+from wxfly.report.facts.site import SiteFacts
 from wxfly.report.facts.values import array
+from wxfly.report.facts.zones import ZoneFacts, volumes_met
 from wxfly.report.further_facts.brief import BriefFacts
 from wxfly.units import from_si, to_si
 
@@ -22,6 +26,8 @@ SIZE = 360.0
 _MIDDLE = SIZE / 2
 _ROOM = 22.0
 _BEYOND_SIGHT = 1.25
+_NAME = 18
+"""Most letters of the name of a zone."""
 
 
 def reach_map(facts: BriefFacts, units: str) -> str:
@@ -52,12 +58,14 @@ def reach_map(facts: BriefFacts, units: str) -> str:
     unit, step = _step(farthest, units)
     scale = (_MIDDLE - _ROOM) / (math.ceil(farthest / step * 0.98) * step)
     parts = list(_grid(step, scale))
+    met = volumes_met(facts.answer.sites[0].zones, facts.window)
     if sight:
         parts.append(f'<circle class="sight" cx="{_MIDDLE}" cy="{_MIDDLE}" r="{max(sight * scale, 2):.1f}"/>')
         parts.append(f'<text x="{_MIDDLE - 8}" y="{_MIDDLE + 18}" text-anchor="end">sight</text>')
     if not np.isnan(by_energy).any() and by_energy.max() > 0:
         points = _points(array([d.toward for d in energy]), by_energy * scale)
         parts.append(f'<polygon class="energy" points="{" ".join(f"{x:.1f},{y:.1f}" for x, y in points)}"/>')
+    parts += _zones(met, facts.answer.sites[0].site, scale)  # over the disc of sight, which is what is flown in
     parts.append(f'<path class="ink" d="M{_MIDDLE - 5} {_MIDDLE}h10M{_MIDDLE} {_MIDDLE - 5}v10"/>')
     if plan.direction is not None and planned > 0:
         ((x, y),) = _points(array([plan.direction]), array([planned * scale]))
@@ -67,10 +75,41 @@ def reach_map(facts: BriefFacts, units: str) -> str:
         speed = facts.largest_wind
         parts += _wind(facts.wind_from_direction, "" if speed is None else writing.amount(speed, "wind", units))
     title = f"Reach round the launch point, north up, grid {_reported(step, unit)}"
+    if met:
+        title += f", zones hatched: {', '.join(dict.fromkeys(one.name for one in met))}"
     return (
-        f'<svg viewBox="0 0 {SIZE:.0f} {SIZE:.0f}" role="img" aria-label="{title}" font-size="14"'
+        f'<svg viewBox="0 0 {SIZE:.0f} {SIZE:.0f}" role="img" aria-label="{escape(title, quote=True)}" font-size="14"'
         f' font-family="system-ui, sans-serif">{"".join(parts)}</svg>\n'
     )
+
+
+def _zones(met: Sequence[ZoneFacts], site: SiteFacts, scale: float) -> list[str]:
+    """Draw the zones that the flight meets in the window, hatched, and name them in the lower right corner."""
+    if not met:
+        return []
+    east = METRES_OF_DEGREE * math.cos(math.radians(site.latitude))
+
+    def at(longitude: float, latitude: float) -> tuple[float, float]:
+        x = ((longitude - site.longitude + 180) % 360 - 180) * east
+        return _MIDDLE + x * scale, _MIDDLE - (latitude - site.latitude) * METRES_OF_DEGREE * scale
+
+    parts = [
+        '<pattern id="zone" width="9" height="9" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
+        '<path class="hatch" d="M0 0V9"/></pattern>'
+    ]
+    for one in met:
+        if one.circle is not None:
+            (x, y), radius = at(one.circle.longitude, one.circle.latitude), one.circle.radius * scale
+            parts.append(f'<circle class="zone" fill="url(#zone)" cx="{x:.1f}" cy="{y:.1f}" r="{radius:.1f}"/>')
+        else:
+            rings = ([f"{x:.1f} {y:.1f}" for x, y in (at(*corner) for corner in ring)] for ring in one.rings)
+            path = "".join(f"M{'L'.join(ring)}Z" for ring in rings)
+            parts.append(f'<path class="zone" fill="url(#zone)" fill-rule="evenodd" d="{path}"/>')
+    names = list(dict.fromkeys(one.name for one in met))
+    more = f" and {len(names) - 1} more" if len(names) > 1 else ""
+    name = names[0] if len(names[0]) <= _NAME else f"{names[0][: _NAME - 1]}…"
+    words = escape(f"in {name}{more}" if met[0].distance == 0 else f"near {name}{more}")
+    return [*parts, f'<text x="{SIZE - 8}" y="{SIZE - 8}" text-anchor="end">{words}</text>']
 
 
 def _points(directions: Array, lengths: Array) -> Sequence[tuple[float, float]]:

@@ -38,7 +38,7 @@ from wxfly.report.facts.writing import (
     titles,
     unit_of,
 )
-from wxfly.report.facts.zones import doubt_of, warning_of
+from wxfly.report.facts.zones import doubt_of, warning_of, words_of_first_line
 
 
 def hour_at(site: SiteAnswerFacts, moment: datetime) -> int:
@@ -946,5 +946,5 @@ def title_of(site: SiteAnswerFacts, window: WindowFacts, reader: Reader, *, is_i
     invented = "Invented: " if is_invented else ""
     wet = ", forecast wet all along" if window.forecast_wet else ""
     unknown = f", {titles(window.advised_not_known)} not known" if window.advised_not_known else ""
-    zone = "".join(f", {words}" for words in (warning_of(site.zones, window), doubt_of(site.zones)) if words)
+    zone = f", {words}" if (words := words_of_first_line(site.zones, window)) else ""
     return f"{invented}{site.site.name}: {window.room} to fly{zone}{wet}{unknown}, {how_sure(window, reader)}"

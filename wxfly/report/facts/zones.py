@@ -194,7 +194,7 @@ def _outline(volume: Volume) -> tuple[ZoneCircle | None, list[list[tuple[float, 
 
 def warning_of(zones: ZonesFacts | None, during: Period | WindowFacts) -> str:
     """Return what the first line of an answer says about zones in force; empty where it says nothing."""
-    met = [one for one in zones.near if one.counts and _overlaps(one, during)] if zones else []
+    met = volumes_met(zones, during)
     inside = [one for one in met if one.distance == 0]
     if any(map(_is_prohibited, inside)):
         return "in a prohibited zone"
@@ -208,14 +208,22 @@ def warning_of(zones: ZonesFacts | None, during: Period | WindowFacts) -> str:
 
 def is_prohibited(zones: ZonesFacts | None, during: Period | WindowFacts) -> bool:
     """Return whether the site lies in a prohibited zone in force."""
-    return zones is not None and any(
-        one.counts and one.distance == 0 and _is_prohibited(one) and _overlaps(one, during) for one in zones.near
-    )
+    return any(one.distance == 0 and _is_prohibited(one) for one in volumes_met(zones, during))
 
 
 def doubt_of(zones: ZonesFacts | None) -> str:
     """Return what the first line says about zones that may be anywhere; empty where all can be read."""
     return "zones that cannot be read" if zones is not None and zones.unreadable_count else ""
+
+
+def words_of_first_line(zones: ZonesFacts | None, during: Period | WindowFacts) -> str:
+    """Return what stands first about zones in a time: those in force, and that some cannot be read; else empty."""
+    return ", ".join(filter(None, [warning_of(zones, during), doubt_of(zones)]))
+
+
+def volumes_met(zones: ZonesFacts | None, during: Period | WindowFacts) -> list[ZoneFacts]:
+    """Return every volume that the flight meets in a time."""
+    return [one for one in zones.near if one.counts and _overlaps(one, during)] if zones is not None else []
 
 
 def met_in_words(zones: ZonesFacts | None, during: Period | WindowFacts) -> list[str]:

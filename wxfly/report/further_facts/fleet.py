@@ -27,7 +27,7 @@ from wxfly.report.facts.values import (
 from wxfly.report.facts.verdict import not_known
 from wxfly.report.facts.windows import WindowFacts
 from wxfly.report.facts.writing import Clock
-from wxfly.report.facts.zones import doubt_of, is_prohibited, warning_of
+from wxfly.report.facts.zones import ZonesFacts, is_prohibited, warning_of, words_of_first_line
 from wxfly.retrieval.surroundings import MOST_PLACES
 
 ZONES_CAUTION = "UAS zones were not looked at: give your file of them with --zones before you go to a site."
@@ -55,6 +55,8 @@ class FleetWindowFacts(Facts, frozen=True):
     """Advised elements that are not known in some hour of it."""
     outlook_only: bool
     """Whether one forecast alone shows it, so far ahead that nobody plans with it."""
+    zone_warning: str | None
+    """Which zones of the pilot's file the flight meets in it, in words; empty where none, null without a file."""
 
 
 class FleetDayFacts(Facts, frozen=True):
@@ -100,8 +102,8 @@ class FleetSiteFacts(Facts, frozen=True):
     fault: str | None
     """Why there is no answer; null where there is one."""
     zone_warning: str | None
-    """Which zones of the pilot's file the flight meets in the best window, else in the whole period, in words; empty
-    where none of the file, null without a file."""
+    """Which zones of the pilot's file the flight meets in the best window, else in the whole period, which only in
+    another window, and that some cannot be read, in words; empty where none of the file, null without a file."""
     in_prohibited_zone: bool | None
     """Whether the site lies in a prohibited zone in force then; null without a file."""
     not_known: str
@@ -151,7 +153,9 @@ class FleetFacts(Facts, frozen=True):
     partly_known: int
     """Those whose answer holds only as far as is known."""
     with_room: int
-    """Those with room or little room."""
+    """Those with room or little room, outside prohibited zones."""
+    in_prohibited_zone: int
+    """Those with room or little room in a prohibited zone in force then."""
     requests: int
     """Requests to services."""
     weighted_calls: float
@@ -224,11 +228,11 @@ def made_of_member(answer: MemberAnswer, facts: AnswerFacts | None) -> MadeOfMem
         word=verdict.word,
         as_far_as_known=verdict.as_far_as_known,
         fault=None,
-        zone_warning=None if zones is None else warning_of(zones, during) or doubt_of(zones),
+        zone_warning=None if zones is None else _zones_of_row(zones, during, others),
         in_prohibited_zone=None if zones is None else is_prohibited(zones, during),
         not_known=not_known(one),
         unknown_elements=list(dict.fromkeys([*one.not_known.required, *one.not_known.advised])),
-        windows=[_window(w) for w in ([window] if window else []) + others],
+        windows=[_window(w, zones) for w in ([window] if window else []) + others],
         days=_days(one),
         lit_count=one.lit_hours.lit_count,
         not_known_count=one.lit_hours.not_known_count,
@@ -243,10 +247,19 @@ def made_of_member(answer: MemberAnswer, facts: AnswerFacts | None) -> MadeOfMem
     return MadeOfMember(row, facts.now, facts.minimum_duration, facts.invented, origins)
 
 
-def _window(window: WindowFacts) -> FleetWindowFacts:
+def _zones_of_row(zones: ZonesFacts, during: Period | WindowFacts, others: Sequence[WindowFacts]) -> str:
+    """Say which zones the flight meets in the best window, and which only in another window."""
+    of_best = words_of_first_line(zones, during)
+    elsewhere = dict.fromkeys(warning_of(zones, window) for window in others)
+    more = [f"{words} in another window" for words in elsewhere if words and words != warning_of(zones, during)]
+    return ", ".join(filter(None, [of_best, *more]))
+
+
+def _window(window: WindowFacts, zones: ZonesFacts | None) -> FleetWindowFacts:
     return FleetWindowFacts(
         window.start, window.end, window.room, (window.surest or window).chance, window.margin,
         window.limiting_element, window.advised_not_known, window.outlook_only,
+        None if zones is None else words_of_first_line(zones, window),
     )  # fmt: skip
 
 
@@ -303,7 +316,8 @@ def fleet_facts(fleet: Fleet, answered: FleetAnswered[MadeOfMember]) -> FleetFac
         without_answer=len(made) - len(with_answer),
         not_known=sum(not one.site.word.is_known for one in with_answer),
         partly_known=sum(one.site.as_far_as_known and one.site.word.is_known for one in with_answer),
-        with_room=sum(one.site.word.is_enough for one in with_answer),
+        with_room=sum(one.site.word.is_enough and not one.site.in_prohibited_zone for one in with_answer),
+        in_prohibited_zone=sum(one.site.word.is_enough and bool(one.site.in_prohibited_zone) for one in with_answer),
         requests=answered.cost.requests,
         weighted_calls=round(answered.cost.weight, 1),
         notes=[*answered.notes, *shared, *of_several],

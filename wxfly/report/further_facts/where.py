@@ -32,10 +32,9 @@ from wxfly.report.facts.writing import Clock, Reader
 from wxfly.report.facts.zones import (
     MOST_DRAWN,
     ZonesFacts,
-    doubt_of,
     file_in_words,
     is_prohibited,
-    warning_of,
+    words_of_first_line,
     zones_round,
 )
 
@@ -73,7 +72,8 @@ class SpotFacts(Facts, frozen=True):
     unknown_elements: list[ElementName]
     """Judged elements that are unknown in some hour of it."""
     zone_warning: str | None
-    """Zones of the pilot's file that the flight meets then, in words; empty without such, null without a file."""
+    """Zones of the pilot's file that the flight meets then, and that some cannot be read, in words; empty without such,
+    null without a file."""
 
 
 WHY_WITHOUT_CHANCE = ("no window", "not known", "not among the best")
@@ -281,6 +281,6 @@ def _spot(where: Where, spot: Spot) -> tuple[SpotFacts, ZonesFacts | None]:
         state=state_word(window.state),
         deciding_element=window.limiting_element,
         unknown_elements=list(window.unknown),
-        zone_warning=None if zones is None else warning_of(zones, during) or doubt_of(zones),
+        zone_warning=None if zones is None else words_of_first_line(zones, during),
     )
     return facts, zones

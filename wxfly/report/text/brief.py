@@ -34,7 +34,7 @@ from wxfly.report.facts.writing import (
     titles,
     unit_of,
 )
-from wxfly.report.facts.zones import zone_lines
+from wxfly.report.facts.zones import volumes_met, zone_lines
 from wxfly.report.further_facts.brief import BriefFacts, EnergyFacts
 from wxfly.report.text import details, tables
 from wxfly.report.text.console import aligned, columns, isolated, wrapped
@@ -373,9 +373,11 @@ class _Words:
             speed = f"{rounded_down(d.ground_speed_home, self._unit)} {self._unit}"
             rows.append([name, distance(d.energy_reach, self._units), speed])
         dot = "" if e.plan.direction is None else "; dot: the planned point"
+        is_met = bool(volumes_met(self._facts.answer.sites[0].zones, self._facts.window))
+        hatched = " Hatched: zones of your file; no others are drawn." if is_met else ""
         note = (
             f"Shaded: sight{dot}. Line: energy, out and home with the reserve in the worst moment; the table has it"
-            " where it lies beyond. No map: obstacles, airspace and people are not on it."
+            f" where it lies beyond.{hatched} No map: obstacles, airspace and people are not on it."
         )
         return [Block("reach", "Reach", table=(header, rows) if rows else None, note=note)]
 

@@ -50,7 +50,8 @@ class FleetWords:
         if not facts.sites or facts.without_answer == facts.rows:
             words = "not known whether there is room to fly at any site."
         elif not facts.with_room:
-            words = f"no site of {facts.rows} has room to fly."
+            outside = " outside a prohibited zone" if facts.in_prohibited_zone else ""
+            words = f"no site of {facts.rows} has room to fly{outside}."
         else:
             best = facts.sites[0]
             zone = f" ({best.zone_warning})" if best.zone_warning else ""
