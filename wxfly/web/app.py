@@ -12,6 +12,7 @@ from urllib.parse import quote, urlencode
 
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.requests import Request
@@ -609,7 +610,8 @@ async def _not_found(request: Request, fault: Exception) -> Response:
 
 
 async def _refused_method(request: Request, fault: Exception) -> Response:
-    return PlainTextResponse("this address is asked with GET\n", 405)
+    allowed = fault.headers if isinstance(fault, HTTPException) else None  # RFC 9110, 15.5.6: it names the methods
+    return PlainTextResponse("this address is asked with GET\n", 405, allowed)
 
 
 async def _own_fault(request: Request, fault: Exception) -> Response:
