@@ -29,6 +29,7 @@ from wxfly.pilot.settings import (
     read_plans,
     sites_file,
 )
+from wxfly.question.ask import set_aside_notes
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.values import CAUTIONS
 from wxfly.report.formats import FORMATS
@@ -395,7 +396,7 @@ def _start_page(
         "start.html",
         title="Start",
         here="/",
-        header=shell.header("Whether, when and how high to fly", []),
+        header=shell.header("Whether, when and how high to fly", set_aside_notes()),
         footer=shell.footer("Mind", [], CAUTIONS),
         changes=changes_since(utc_now()),
         rows=rows,
