@@ -120,6 +120,15 @@ def test_a_damaged_file_is_told_and_does_not_stop_the_page(client, own_folders):
     assert "aircraft.toml" in client.get("/aircraft").text
 
 
+def test_the_start_says_that_saved_places_cannot_be_read(client, own_folders):
+    """Else the places of the demonstration would stand there without a word."""
+    (own_folders / "config").mkdir()
+    (own_folders / "config" / "sites.toml").write_text('[meadow]\nlatitude = "52"\nlongitude = 6.0\n')
+    page = client.get("/").text
+    assert page.index("sites.toml") < page.index("Tomorrow at your places")
+    assert "[meadow]" in page and "set aside" in page
+
+
 def imported(client, text, **rest):
     token = re.search(r'name="csrf" value="([0-9a-f]+)"', client.get("/settings/import").text)[1]
     return client.post("/settings/import", data={"text": text, "csrf": token, **rest})

@@ -151,3 +151,13 @@ def test_a_service_that_cannot_be_reached_is_told_and_asked_again_later(client, 
     reply = answered("/best?place=51.07,5.12")
     assert reply.status_code in (400, 503)
     assert 'role="alert"' in reply.text and 'value="51.07,5.12"' in reply.text
+
+
+def test_the_hour_of_why_may_be_said_in_words(answered):
+    """``hour=tomorrow 15:00`` is the hour 15:00 of that day, as on the command line, and what was typed stays."""
+    page = answered("/why?place=Kelderness&hour=tomorrow+15%3A00").text
+    assert "15:00" in heading(page) and heading(page) == heading(answered(
+        "/why?place=Kelderness&hour=15&date=tomorrow"
+    ).text)  # fmt: skip
+    assert 'value="tomorrow 15:00"' in page
+    assert answered("/why?place=Kelderness&hour=tomorow+15%3A00").status_code == 400

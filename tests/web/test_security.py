@@ -56,8 +56,19 @@ def test_the_token_of_another_session_is_wrong(client, app):
 
 def test_a_request_that_is_no_form_is_refused(client):
     assert client.post("/plans", json={"name": "roof"}).status_code == 415
-    assert client.request("DELETE", "/places").status_code == 405
-    assert client.request("OPTIONS", "/places").status_code == 405
+
+
+@pytest.mark.parametrize(
+    ("method", "address", "allowed"),
+    [
+        ("DELETE", "/places", "GET, HEAD, POST"), ("OPTIONS", "/places", "GET, HEAD, POST"),
+        ("TRACE", "/api/v1/sites", "GET, HEAD"), ("POST", "/api/v1/best", "GET, HEAD"), ("POST", "/best", "GET, HEAD"),
+    ],
+)  # fmt: skip
+def test_a_method_that_is_not_answered_is_told_which_are(client, method, address, allowed):
+    reply = client.request(method, address, headers=FORM)
+    assert reply.status_code == 405
+    assert sorted(reply.headers["allow"].split(", ")) == sorted(allowed.split(", "))
 
 
 def test_a_subresource_of_another_site_asks_no_service(client):

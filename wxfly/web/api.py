@@ -93,7 +93,8 @@ def openapi(views: Mapping[str, View]) -> dict[str, Any]:
         "info": {
             "title": "wxfly",
             "version": __version__,
-            "description": "Numbers are in SI units, moments in UTC. It is advice, not permission.",
+            "description": "Numbers are in SI units, moments in UTC. A parameter without a value counts as not given. "
+            "It is advice, not permission.",
         },
         "paths": paths,
         "components": {"schemas": components},

@@ -12,6 +12,7 @@ from urllib.parse import quote, urlencode
 
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.requests import Request
@@ -28,6 +29,7 @@ from wxfly.pilot.settings import (
     read_plans,
     sites_file,
 )
+from wxfly.question.ask import set_aside_notes
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.values import CAUTIONS
 from wxfly.report.formats import FORMATS
@@ -394,7 +396,7 @@ def _start_page(
         "start.html",
         title="Start",
         here="/",
-        header=shell.header("Whether, when and how high to fly", []),
+        header=shell.header("Whether, when and how high to fly", set_aside_notes()),
         footer=shell.footer("Mind", [], CAUTIONS),
         changes=changes_since(utc_now()),
         rows=rows,
@@ -609,7 +611,8 @@ async def _not_found(request: Request, fault: Exception) -> Response:
 
 
 async def _refused_method(request: Request, fault: Exception) -> Response:
-    return PlainTextResponse("this address is asked with GET\n", 405)
+    allowed = fault.headers if isinstance(fault, HTTPException) else None  # RFC 9110, 15.5.6: it names the methods
+    return PlainTextResponse("this address is asked with GET\n", 405, allowed)
 
 
 async def _own_fault(request: Request, fault: Exception) -> Response:

@@ -23,6 +23,8 @@ from starlette.requests import cookie_parser
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from wxfly.report.facts.values import listed
+
 LARGEST_BODY = 64_000
 """Greatest size of a form [byte]."""
 LONGEST_ADDRESS = 8_000
@@ -178,8 +180,9 @@ class Guard:
         if len(scope["path"]) + len(scope["query_string"]) > LONGEST_ADDRESS:
             return _plain(414, "this address is too long")
         method, site = scope["method"], headers.get("sec-fetch-site", "none")
-        if method not in ("GET", "HEAD", "POST"):
-            return _plain(405, "only GET, HEAD and POST are answered")
+        allowed = ["GET", "HEAD", *([] if scope["path"].startswith("/api/") else ["POST"])]
+        if method not in allowed:
+            return _plain(405, f"only {listed(allowed)} are answered", allow=", ".join(allowed))
         from_elsewhere = site not in ("none", "same-origin")
         if method == "POST":
             origin = headers.get("origin")
@@ -220,8 +223,8 @@ class Guard:
         return _plain(403, "a token is wanted; open the whole address that the server printed at its start")
 
 
-def _plain(status: int, text: str) -> Response:
-    return PlainTextResponse(f"{text}\n", status)
+def _plain(status: int, text: str, **headers: str) -> Response:
+    return PlainTextResponse(f"{text}\n", status, headers)
 
 
 def _same(given: str, wanted: str) -> bool:

@@ -214,7 +214,7 @@ def _spots(facts: WhereFacts, place: tuple[float, float], unit: str) -> Figure:
     return {
         "type": "scatter", "mode": "markers+text", "x": x, "y": y, "hoverinfo": "skip",
         "text": ranks, "textfont": {"color": BLACK, "size": 11},
-        "marker": {"symbol": "circle", "size": [19 if rank else 8 for rank in ranks], "color": PAPER,
+        "marker": {"symbol": "circle", "size": [19 if rank else 8 for rank in ranks], "color": PAPER, "opacity": 1,
                    "line": {"color": BLACK, "width": 2}},
     }  # fmt: skip
 

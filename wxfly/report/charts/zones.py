@@ -116,7 +116,11 @@ def zone_traces(spot: ZoneSpot, plane: Plane, pitch: float, *, over_shades: bool
         "text": [f"<b>{spot.mark}</b>"], "textfont": {"color": BLACK, "size": 13, "shadow": HALO},
         "customdata": [shades.escaped(spot.hover)], "hovertemplate": "%{customdata}<extra></extra>",
     }  # fmt: skip
-    return [*([ground] if over_shades else []), outline, label]
+    if not over_shades:
+        return [outline, label]
+    # Paper shows no shadow round letters: the mark stands on a ground of its own.
+    plate = {"symbol": "square", "size": 21, "color": PAPER, "opacity": 1, "line": {"color": BLACK, "width": 1}}
+    return [ground, outline, label | {"mode": "markers+text", "marker": plate}]
 
 
 def _numbers(values: Iterable[float]) -> list[float]:
