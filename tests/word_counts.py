@@ -9,7 +9,7 @@ from tests.report.briefings import MEADOW, TAKEN_ON, brief, nothing_known, storm
 from wxfly.report.facts.answer import facts_of
 from wxfly.report.text.terminal import render
 
-CLEAR, HARD, OF_DAYS = 60, 90, 130
+CLEAR, HARD, OF_DAYS = 60, 90, 101
 """Most words of an answer without ``--more``: of a clear day, of a hard one, of days or sites told one by one."""
 
 

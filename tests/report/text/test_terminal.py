@@ -33,7 +33,7 @@ from wxfly.report.facts.hours import sun_passes
 from wxfly.report.facts.values import CAUTION_IN_SHORT, CAUTIONS, INVENTED
 from wxfly.report.facts.verdict import windows_of
 from wxfly.report.facts.windows import CauseFacts, ChanceBasis
-from wxfly.report.facts.writing import Clock, day_name
+from wxfly.report.facts.writing import Clock, day_name, excess
 from wxfly.report.text import details, terminal
 from wxfly.report.text.details import elevation
 from wxfly.units import SYSTEMS
@@ -293,11 +293,33 @@ def test_a_week_tells_every_day_the_better_first_and_why_there_is_none():
         with_values(quiet_cube(84), "wind_speed_of_gust", 20.0, 22, 48), "wind_speed_of_gust", 7.5, 0, 22
     )
     lines = facts_of(brief("week", [cube], days=3)).verdict.lines
-    assert [line.label for line in lines] == ["Fri 12 Jun", "Wed 10 Jun", "Thu 11 Jun", "Mind"]
+    assert [line.label for line in lines] == ["Fri 12", "Wed 10", "Thu 11", "Mind"]
     assert lines[3].words == "beyond three days an outlook only, ask again"
-    assert lines[0].words.startswith("room 04:28–22:44, ")
-    assert lines[2].words == "no room: at best gust 21.4 m/s, 10.7 m/s over your limit"
+    first = facts_of(brief("week", [cube], days=3)).verdict.first_line
+    assert "Fri 12 Jun 04:28–22:44" in first and lines[0].words == "room, as above"
+    assert lines[1].words.startswith("little room 04:29–22:42, ") and " in 10 from " in lines[1].words
+    assert lines[2].words == "no room: gust 21.4 m/s at best, 10.7 over"
     assert "look again" in render(brief("week", [cube], days=3), more=True)
+
+
+@pytest.mark.parametrize(
+    ("element", "demand", "limit", "words"),
+    [
+        ("gust", 21.4, 10.7, "gust 21.4 m/s at best, 10.7 over"),
+        ("visibility", 300.0, 5000.0, "visibility 0.3 km at best, 4.7 short"),
+        ("temperature", 260.85, 263.15, "temperature -12.3 °C at best, 2.3 beyond"),
+        ("kp", 6.0, 4.0, "Kp 6.0 at best, 2.0 over"),
+        ("gust", 10.72, 10.7, "gust 10.7 m/s at best, less than 0.1 over"),
+    ],
+)
+def test_how_far_a_day_is_over_a_limit_is_said_in_few_words(element, demand, limit, words):
+    assert excess(element, demand, limit, units="metric") == words
+
+
+def test_days_of_two_months_have_theirs():
+    cube = quiet_cube(36 + 24 * 24)
+    labels = [line.label for line in facts_of(brief("week", [cube], days=24)).verdict.lines if line.about == "day"]
+    assert {"Tue 30 Jun", "Wed 1 Jul"} <= set(labels)
 
 
 @pytest.mark.parametrize("name", ["week", "week with gaps", "week without window"])
@@ -305,7 +327,7 @@ def test_no_day_of_a_week_stands_before_a_better_one(name):
     """A day with room comes before one without, a known before an unknown, and then the surer first."""
     facts = facts_of(ALL[name])
     (site,) = facts.sites
-    days = {day_name(day.date): windows_of(site, day) for day in site.days}
+    days = {day_name(day.date, with_month=False): windows_of(site, day) for day in site.days}
     told = [days[line.label] for line in facts.verdict.lines if line.about == "day"]
     assert len(told) == len(days)
     places = [min((w.rank for w in windows), default=None) for windows in told]

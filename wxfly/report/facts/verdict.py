@@ -28,6 +28,7 @@ from wxfly.report.facts.writing import (
     day_name,
     direction,
     duration,
+    excess,
     in_ten,
     is_written_as_nothing,
     number,
@@ -119,9 +120,16 @@ def all_over(site: SiteAnswerFacts, hour: int, units: str) -> str:
 
 
 def all_over_in_short(site: SiteAnswerFacts, hour: int, units: str) -> str:
-    """Return in words what decides in one hour, and of every other element that is over its limit only its name."""
-    others = _also_over(site, hour)
-    return room_of(site, hour, units) + (f", {titles(others)} too" if others else "")
+    """Return in words what decides in the best hour of a day, and of every other element that is over its limit only its name."""
+    others, element = _also_over(site, hour), site.hours.limiting_element[hour]
+    too = f", {titles(others)} too" if others else ""
+    if element is None or element == RETURN_LEG.name or waiting_after(site, hour):
+        return f"at best {room_of(site, hour, units)}{too}"
+    demand, limit, _, near_ground, phase = _at(site, element, hour)
+    is_broken = _number(element_of(site, element).margin[hour]) < 0
+    if not is_broken or not BY_NAME[element].quantity or LIMIT_RULES[BY_NAME[element].sense].words:
+        return f"at best {room_of(site, hour, units)}{too}"
+    return f"{excess(element, demand, limit, units=units, near_ground=near_ground)}{phase}{too}"
 
 
 def _also_over(site: SiteAnswerFacts, hour: int) -> list[str]:
@@ -765,11 +773,16 @@ def _why_not_now(asked: Asked, site: SiteAnswerFacts, reader: Reader) -> str:
 
 
 def _days(asked: Asked, site: SiteAnswerFacts, reader: Reader) -> list[VerdictLine]:
-    """Return a line for each day, the better first."""
+    """Return a line for each day, the better first; the month stands where there are two."""
     year = asked.year(0)
     ranked = sorted(site.days, key=lambda day: _place_of_day(site, day))
+    is_one_month = len({(day.date.year, day.date.month) for day in site.days}) == 1
     return [
-        VerdictLine(About.DAY, day_name(day.date, year), day_in_words(site, day, reader, with_chance=True))
+        VerdictLine(
+            About.DAY,
+            day_name(day.date, year, with_month=not is_one_month),
+            day_in_words(site, day, reader, with_chance=True),
+        )
         for day in ranked
     ]
 
@@ -795,7 +808,9 @@ def day_in_words(site: SiteAnswerFacts, day: DayFacts, reader: Reader, *, with_c
     if windows:
         window, *others = windows
         phrase = f"{window.room} {reader.clock.span(window.start, window.end)}"
-        phrase += f", {_in_ten_from(window, reader)}" if with_chance else ""
+        if with_chance:  # the first line has told all of its window
+            of_first_line = window is site.best
+            phrase = f"{window.room}, as above" if of_first_line else f"{phrase}, {_in_ten_from(window, reader)}"
         phrase += f", also {listed([reader.clock.span(w.start, w.end) for w in others])}" if others else ""
         return phrase + (f", {titles(window.advised_not_known)} not known" if window.advised_not_known else "")
     if not hours.lit_count:
@@ -808,7 +823,7 @@ def day_in_words(site: SiteAnswerFacts, day: DayFacts, reader: Reader, *, with_c
     if hours.nearest_hour is None:
         return "no room"
     if with_chance:
-        return f"no room: at best {all_over_in_short(site, hour_at(site, hours.nearest_hour), reader.units)}"
+        return f"no room: {all_over_in_short(site, hour_at(site, hours.nearest_hour), reader.units)}"
     return f"no room; nearest {nearest(site, hours, reader)}"
 
 

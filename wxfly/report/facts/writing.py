@@ -125,6 +125,28 @@ def spare(element: str, demand: float, limit: float, margin: float, *, units: st
     return f"{away} inside your limit"
 
 
+def excess(element: str, demand: float, limit: float, *, units: str, near_ground: bool = False) -> str:
+    """Say in few words how far an element is over its limit, such as ``gust 21.4 m/s at best, 10.7 over``.
+
+    Parameters
+    ----------
+    element : str
+        Name of an element with a quantity, whose limit is broken; not the return leg.
+    demand, limit : float
+        SI, both known.
+    units : str
+        Key of `wxfly.units.SYSTEMS`.
+    near_ground : bool, optional
+        Whether the temperature is that near the ground.
+    """
+    row = BY_NAME[element]
+    beyond = "short" if LIMIT_RULES[row.sense].is_least else "over" if row.sense == LimitSense.AT_MOST else "beyond"
+    unit = unit_of(row.quantity, units)
+    apart = _difference(demand, limit, unit).removesuffix(UNITS[unit].written).strip()
+    near = " near the ground" if near_ground else ""
+    return f"{row.title}{near} {amount(demand, row.quantity, units)} at best, {apart} {beyond}"
+
+
 def _difference(one: float, other: float, unit: str) -> str:
     """Write how far apart two values are, never as nothing."""
     apart = abs(float(from_si(one, unit)) - float(from_si(other, unit)))
@@ -254,9 +276,12 @@ _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 
-def day_name(day: date, year: int | None = None) -> str:
-    """Write a date as ``Sun 15 Mar``, with its year where that is not the given one."""
-    line = f"{_DAYS[day.weekday()]} {day.day} {_MONTHS[day.month - 1]}"
+def day_name(day: date, year: int | None = None, *, with_month: bool = True) -> str:
+    """Write a date as ``Sun 15 Mar``, with its year where that is not the given one; without its month ``Sun 15``."""
+    line = f"{_DAYS[day.weekday()]} {day.day}"
+    if not with_month:
+        return line
+    line = f"{line} {_MONTHS[day.month - 1]}"
     return line if year is None or year == day.year else f"{line} {day.year}"
 
 
