@@ -67,8 +67,19 @@ def _pattern(hours, covers):
 
 
 def without(cube, *names):
-    """Return the cube of a source that does not carry some variables at all: they are not lost."""
+    """Return the cube of a source that does not provide some variables at all: they are not lost."""
     return mark_provided(cube.drop_vars(names).assign_coords(provided=""))
+
+
+def lost_of_members(members, name, position=None):
+    """Return members that have lost a variable: all of them, or the one at a position."""
+    lost = members.copy(deep=True)
+    values = lost[name].copy(deep=True)
+    if "realization" not in values.dims:
+        values = values.expand_dims(realization=lost["realization"].values).copy(deep=True)
+    values[{} if position is None else {"realization": position}] = np.nan
+    lost[name] = values.assign_attrs(members[name].attrs)
+    return lost
 
 
 def beginning(cube, start):

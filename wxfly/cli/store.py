@@ -9,7 +9,7 @@ import click
 
 from wxfly.cli import completion
 from wxfly.cli.options import as_json
-from wxfly.cli.program import main, print_json, say, tell_progress
+from wxfly.cli.program import main, say, show, tell_progress
 from wxfly.errors import DamagedError, WxflyError
 from wxfly.pilot.own_files import damage_notes
 from wxfly.pilot.settings import load_settings, sites_file
@@ -45,10 +45,7 @@ def list_store(check: bool, as_json: bool) -> None:
     from wxfly.report.text.own_lists import store_text
 
     facts = store_facts(read_sites(sites_file()), check=check)
-    if as_json:
-        print_json(facts)
-    else:
-        say(store_text(facts))
+    show(facts, lambda: store_text(facts), as_json=as_json)
 
 
 @stored_forecasts.command("show", epilog="Example: wxfly store show meadow --model icon_d2")
