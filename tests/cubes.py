@@ -7,6 +7,19 @@ import xarray as xr
 
 from wxfly.cube.contract import VARIABLES, Provenance, finish_cube, mark_provided
 
+OF_SOME_SOURCES = (
+    "wind_speed_percentile_10",
+    "wind_speed_percentile_90",
+    "air_temperature_percentile_10",
+    "air_temperature_percentile_90",
+    "atmosphere_convective_inhibition",
+    "wind_speed_spread_of_cells",
+    "gust_spread_of_cells",
+    "kp_index_of_outlook",
+)
+"""Variables that most cubes do not have: the uncertainty of others, what keeps unstable air from rising, what counts
+beside a lost Kp."""
+
 START = np.datetime64("2026-06-10T00", "ns")  # a long June day at 52 N: light from about 03 to 21 UTC
 HEIGHTS = (10.0, 80.0, 120.0)
 

@@ -83,7 +83,7 @@ def prune_store(days: float | None, megabytes: float | None, damaged: bool, dry_
     """Remove old and surplus forecasts; a file that wxfly did not write is named and stays."""
     from wxfly.report.further_facts.own_lists import store_facts
     from wxfly.report.text.own_lists import not_ours_lines, removed_lines
-    from wxfly.store.forecasts import prune_wanted
+    from wxfly.store.pruning import prune_wanted
 
     settings = load_settings()
     if days is not None:
@@ -115,7 +115,7 @@ def clear_store(certain: bool) -> None:
     """Remove every stored forecast and reply."""
     from wxfly.report.further_facts.own_lists import store_facts
     from wxfly.report.text.own_lists import left_text, not_ours_lines, removed_lines
-    from wxfly.store.forecasts import clear_store as remove_all
+    from wxfly.store.pruning import clear_store as remove_all
 
     if not certain:
         facts = store_facts({})
