@@ -8,6 +8,19 @@ import xarray as xr
 from wxfly.cube.contract import VARIABLES, Provenance, finish_cube, mark_provided
 from wxfly.cube.netcdf import save_cube
 
+OF_SOME_SOURCES = (
+    "wind_speed_percentile_10",
+    "wind_speed_percentile_90",
+    "air_temperature_percentile_10",
+    "air_temperature_percentile_90",
+    "atmosphere_convective_inhibition",
+    "wind_speed_spread_of_cells",
+    "gust_spread_of_cells",
+    "kp_index_of_outlook",
+)
+"""Variables that most cubes do not have: the uncertainty of others, what keeps unstable air from rising, what counts
+beside a lost Kp."""
+
 START = np.datetime64("2026-06-10T00", "ns")  # a long June day at 52 N: light from about 03 to 21 UTC
 HEIGHTS = (10.0, 80.0, 120.0)
 
@@ -68,8 +81,19 @@ def _pattern(hours, covers):
 
 
 def without(cube, *names):
-    """Return the cube of a source that does not carry some variables at all: they are not lost."""
+    """Return the cube of a source that does not provide some variables at all: they are not lost."""
     return mark_provided(cube.drop_vars(names).assign_coords(provided=""))
+
+
+def lost_of_members(members, name, position=None):
+    """Return members that have lost a variable: all of them, or the one at a position."""
+    lost = members.copy(deep=True)
+    values = lost[name].copy(deep=True)
+    if "realization" not in values.dims:
+        values = values.expand_dims(realization=lost["realization"].values).copy(deep=True)
+    values[{} if position is None else {"realization": position}] = np.nan
+    lost[name] = values.assign_attrs(members[name].attrs)
+    return lost
 
 
 def beginning(cube, start):

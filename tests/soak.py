@@ -39,7 +39,7 @@ def open_files():
 def soak(times, every, *, tell=lambda sample: None):
     """Fetch `times` times; give a sample at the start and after every so many."""
     from wxfly.retrieval.forecast import obtain
-    from wxfly.store import forecasts, layout
+    from wxfly.store import layout, pruning
 
     samples = []
     started = time.monotonic()
@@ -50,7 +50,7 @@ def soak(times, every, *, tell=lambda sample: None):
         if k == times:
             break
         if k % PLACES == 0:
-            forecasts.clear_store()  # so that run and Kp are asked for anew as well
+            pruning.clear_store()  # so that run and Kp are asked for anew as well
         place = f"{50 + (k % PLACES) * 0.01:.2f},6.84"
         got = obtain([place], saved={}, model="icon_eu")
         assert got.origin == "fetched", got.notes

@@ -14,11 +14,12 @@ import numpy as np
 import pytest
 import xarray as xr
 
+from tests.cubes import OF_SOME_SOURCES
 from wxfly.answer.briefing import make_briefing
 from wxfly.answer.request import Request
 from wxfly.assessment.conditions import derive
 from wxfly.assessment.suitability import State, assess
-from wxfly.cube.contract import OF_SOME_SOURCES, VARIABLES, check_forecast, to_file
+from wxfly.cube.contract import VARIABLES, check_forecast, to_file
 from wxfly.cube.netcdf import load_cube
 from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.elements import NAMES

@@ -15,10 +15,11 @@ import numpy as np
 import pytest
 import xarray as xr
 
+from tests.cubes import OF_SOME_SOURCES
 from wxfly.answer.windows import find_windows
 from wxfly.assessment.conditions import derive
 from wxfly.assessment.suitability import State, assess
-from wxfly.cube.contract import OF_SOME_SOURCES, VARIABLES, mark_provided
+from wxfly.cube.contract import VARIABLES, mark_provided
 from wxfly.cube.netcdf import load_cube
 from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.elements import NAMES, REQUIRED_BY_DEFAULT

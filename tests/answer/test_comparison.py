@@ -1,12 +1,12 @@
 import numpy as np
 import pytest
 
-from tests.cubes import START, quiet_cube, without
+from tests.cubes import OF_SOME_SOURCES, START, quiet_cube, without
 from tests.halves import spread
 from wxfly.answer.comparison import compare_hours
 from wxfly.assessment.conditions import derive
 from wxfly.assessment.suitability import State, assess
-from wxfly.cube.contract import OF_SOME_SOURCES, VARIABLES
+from wxfly.cube.contract import VARIABLES
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.limits import limits_for
 

@@ -12,7 +12,7 @@ from wxfly.cli import main
 from wxfly.cube.netcdf import load_cube
 from wxfly.errors import WxflyError
 from wxfly.pilot.settings import Settings, cache_folder
-from wxfly.store import forecasts, layout
+from wxfly.store import forecasts, layout, pruning
 
 
 @pytest.fixture
@@ -100,7 +100,7 @@ def test_a_folder_of_the_pilots_is_not_touched(wxfly, own_folders):
         code, _, err = wxfly(*arguments)
         assert code == 1
         assert "has files that wxfly did not write (thesis.txt), so nothing in it is removed; move them" in err
-    assert forecasts.prune_store(Settings(maximum_age_days=1)) == []
+    assert pruning.prune_store(Settings(maximum_age_days=1)) == []
     assert kept.path.exists()
     (cache_folder() / "thesis.txt").unlink()
     assert wxfly("prune", "--days", "1")[1].startswith(f"removed {kept.path}\n")
@@ -108,14 +108,14 @@ def test_a_folder_of_the_pilots_is_not_touched(wxfly, own_folders):
 
 
 def test_the_folder_is_marked_by_the_open_standard(filled):
-    forecasts.prune_store(Settings())
+    pruning.prune_store(Settings())
     number = hashlib.md5(b".IsCacheDirectory").hexdigest()
     assert (cache_folder() / "CACHEDIR.TAG").read_text().startswith(f"Signature: {number}\n# ")
 
 
 @pytest.mark.parametrize("level", ["forecasts", "forecasts/icon_eu", "forecasts/icon_eu/2026-06-10T00Z"])
 def test_nothing_behind_a_link_is_removed(wxfly, filled, tmp_path, level):
-    forecasts.prune_store(Settings())
+    pruning.prune_store(Settings())
     documents = tmp_path / "documents"
     (cache_folder() / level).rename(documents)
     (cache_folder() / level).symlink_to(documents)
@@ -129,7 +129,7 @@ def test_nothing_behind_a_link_is_removed(wxfly, filled, tmp_path, level):
 
 
 def test_a_link_in_place_of_a_forecast_stays_and_so_does_what_it_leads_to(wxfly, filled, tmp_path):
-    forecasts.prune_store(Settings())
+    pruning.prune_store(Settings())
     newest = layout.list_forecasts()[0].path
     newest.rename(tmp_path / "mine.nc")
     newest.symlink_to(tmp_path / "mine.nc")
@@ -141,7 +141,7 @@ def test_a_link_in_place_of_a_forecast_stays_and_so_does_what_it_leads_to(wxfly,
 
 def test_a_folder_that_becomes_a_link_meanwhile_is_not_followed(filled, tmp_path):
     """Between the list of what goes and its removal."""
-    forecasts.prune_store(Settings())
+    pruning.prune_store(Settings())
     going = [stored.path for stored in layout.list_forecasts()]
     folder = going[0].parent
     folder.rename(tmp_path / "documents")

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tests.cubes import QUIET, quiet_cube
+from tests.cubes import QUIET, lost_of_members, quiet_cube
 from tests.halves import spread
 from tests.probability.test_chance import members_cube
 from wxfly.assessment.conditions import derive
@@ -155,12 +155,7 @@ def test_nothing_that_goes_missing_makes_the_way_home_surer(name, whose):
         cube = cube.assign({name: cube[name] * np.nan})
         assert (np.nan_to_num(judge(cube).hours.values, nan=-1.0) <= alone + 1e-9).all()
         return
-    lost = members.copy(deep=True)
-    if "realization" not in lost[name].dims:
-        lost[name] = lost[name].expand_dims(realization=lost["realization"].values).copy(deep=True)
-    values = lost[name].copy(deep=True)
-    values[{"realization": 3} if whose == "one member's" else {}] = np.nan
-    lost[name] = values.assign_attrs(cube[name].attrs)
+    lost = lost_of_members(members, name, 3 if whose == "one member's" else None)
     assert (np.nan_to_num(judge(cube, [lost]).hours.values, nan=-1.0) <= before + 1e-9).all()
 
 

@@ -5,7 +5,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from tests.cubes import QUIET, quiet_cube
+from tests.cubes import QUIET, lost_of_members, quiet_cube
 from tests.halves import spread
 from tests.probability.test_chance import LIMITS, members_cube
 from wxfly.answer.outlook import find_outlooks, find_surest
@@ -223,13 +223,7 @@ def test_nothing_that_goes_missing_makes_an_hour_surer(name, whose):
         cube = cube.assign({name: cube[name] * np.nan})
         assert (_chance(cube, []) <= alone + 1e-9).all()
         return
-    lost = members.copy(deep=True)
-    if "realization" not in lost[name].dims:
-        lost[name] = lost[name].expand_dims(realization=lost["realization"].values).copy(deep=True)
-    where = {"realization": 3} if whose == "one member's" else {}
-    values = lost[name].copy(deep=True)
-    values[where] = np.nan
-    lost[name] = values.assign_attrs(cube[name].attrs)
+    lost = lost_of_members(members, name, 3 if whose == "one member's" else None)
     assert (_chance(cube, [lost]) <= before + 1e-9).all()
     dropped = members.drop_vars(name)
     if whose == "all members'":

@@ -12,7 +12,7 @@ from wxfly.pilot.site import Site
 from wxfly.retrieval.forecast import obtain
 from wxfly.retrieval.members import WITHOUT_MEMBERS, chosen_members, members_asked_for
 from wxfly.retrieval.model_choice import Wanted
-from wxfly.store.forecasts import clear_store
+from wxfly.store.pruning import clear_store
 
 pytestmark = pytest.mark.usefixtures("chooses")
 TOKYO = Site("bay", 35.7, 139.7, 5.0, "Asia/Tokyo")

@@ -23,7 +23,7 @@ from wxfly.errors import DamagedError, WxflyError
 from wxfly.pilot.settings import Settings, cache_folder
 from wxfly.retrieval import places
 from wxfly.sources.open_meteo import forecast
-from wxfly.store import forecasts, layout, replies
+from wxfly.store import forecasts, layout, pruning, replies
 from wxfly.store.replies import write_reply
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -105,7 +105,7 @@ def test_pruning_takes_the_old_then_the_oldest_then_left_overs():
     left_over.write_bytes(paths["2026-06-10T00"].read_bytes()[:100])
     os.utime(left_over, (now - 7200,) * 2)
     size = paths["2026-06-10T00"].stat().st_size
-    removed = forecasts.prune_store(Settings(maximum_age_days=30, maximum_megabytes=2.5 * size / 1e6), now=now)
+    removed = pruning.prune_store(Settings(maximum_age_days=30, maximum_megabytes=2.5 * size / 1e6), now=now)
     assert set(removed) == {paths["2026-06-01T00"], paths["2026-06-08T00"], left_over}
     assert [f.run for f in layout.list_forecasts()] == ["2026-06-10T00Z", "2026-06-09T00Z"]
     assert not paths["2026-06-01T00"].parent.exists(), "empty folders go too"
@@ -114,9 +114,9 @@ def test_pruning_takes_the_old_then_the_oldest_then_left_overs():
 def test_clearing_takes_forecasts_and_replies():
     forecasts.keep_forecasts(replies_at(HERE))
     replies.keep_reply("kind", "name", "text", datetime.now(UTC))
-    assert len(forecasts.clear_store()) == 2
+    assert len(pruning.clear_store()) == 2
     assert layout.list_forecasts() == []
-    assert forecasts.clear_store() == []
+    assert pruning.clear_store() == []
 
 
 def test_replies_are_kept_under_any_name_and_damage_is_no_reply():
@@ -235,10 +235,10 @@ def test_what_wxfly_did_not_name_is_never_removed():
         other.parent.mkdir(exist_ok=True)
         other.write_text("mine")
         os.utime(other, (1, 1))
-    assert forecasts.prune_store(Settings(maximum_age_days=1)) == []
-    assert forecasts.prune_store(Settings(maximum_megabytes=1e-9)) != []
+    assert pruning.prune_store(Settings(maximum_age_days=1)) == []
+    assert pruning.prune_store(Settings(maximum_megabytes=1e-9)) != []
     forecasts.keep_forecasts(replies_at(HERE))
-    assert len(forecasts.clear_store()) == 1
+    assert len(pruning.clear_store()) == 1
     assert [other.read_text() for other in foreign] == ["mine"] * len(foreign)
 
 
@@ -313,7 +313,7 @@ def test_a_whole_file_that_cannot_be_used_is_passed_over_and_never_called_damage
     assert forecasts.damage_of(stored) == ""
     assert words in forecasts.why_unused(*HERE, "icon_eu")
     assert "clear" not in forecasts.why_unused(*HERE, "icon_eu")
-    forecasts.prune_wanted(Settings(), damaged=True)
+    pruning.prune_wanted(Settings(), damaged=True)
     assert path.is_file()
 
 
@@ -387,7 +387,7 @@ def test_a_damaged_one_is_told_and_left_until_it_is_asked_away(early, read_here)
     assert forecasts.find_forecast(*HERE, "icon_eu") is None
     assert early.is_file()
     assert "its checksum does not match" in forecasts.why_unused(*HERE, "icon_eu")
-    assert early in forecasts.prune_wanted(Settings(), damaged=True)
+    assert early in pruning.prune_wanted(Settings(), damaged=True)
     assert not early.exists()
 
 

@@ -20,6 +20,7 @@ from wxfly.cli.program import (
     print_data,
     print_json,
     say,
+    show,
     tell_fault,
     tell_progress,
     width,
@@ -97,10 +98,7 @@ def why(given: tuple[str, ...], more: bool, as_json: bool, **words: Any) -> None
     from wxfly.report.text.one_hour import render
 
     facts = one_hour_facts(ask_hour(given, read_words(words), on_progress=tell_progress))
-    if as_json:
-        print_json(facts)
-    else:
-        say(render(facts, width=width(), more=more))
+    show(facts, lambda: render(facts, width=width(), more=more), as_json=as_json)
     end_with(facts.word, as_far_as_known=bool(facts.unknown_elements))
 
 

@@ -399,6 +399,14 @@ def print_json(facts: Facts) -> None:
     print_data(f"{to_json(facts)}\n".encode("utf-8", "backslashreplace"))
 
 
+def show(facts: Facts, words: Callable[[], str], *, as_json: bool) -> None:
+    """Print facts as JSON, or else their words."""
+    if as_json:
+        print_json(facts)
+    else:
+        say(words())
+
+
 def print_data(content: bytes) -> None:
     """Print what programs read, as its own bytes, whatever the encoding of the console."""
     click.echo(content, nl=False)

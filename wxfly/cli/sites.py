@@ -9,7 +9,7 @@ import click
 
 from wxfly.cli import completion
 from wxfly.cli.options import as_json, showing_units, usually
-from wxfly.cli.program import main, print_json, say
+from wxfly.cli.program import main, say, show
 from wxfly.pilot.aircraft import find_aircraft, load_aircraft
 from wxfly.pilot.options import read_words
 from wxfly.pilot.rules import find_rules, load_rules
@@ -33,10 +33,8 @@ def sites(ctx: click.Context, as_json: bool) -> None:
     from wxfly.retrieval.places import demo_sites
 
     saved, invented = read_sites(sites_file()), demo_sites().values()
-    if as_json:
-        print_json(sites_facts([*saved.values(), *invented], saved.set_aside))
-    else:
-        say(sites_text(saved, invented))
+    facts = sites_facts([*saved.values(), *invented], saved.set_aside)
+    show(facts, lambda: sites_text(saved, invented), as_json=as_json)
 
 
 @sites.command("add", epilog="Example: wxfly sites add meadow 52.1,6.9 --surface-cover open")
@@ -100,10 +98,7 @@ def aircraft(name: str | None, units: str | None, as_json: bool) -> None:
     else:
         found = find_aircraft(name, own_aircraft_file())
         facts, text = aircraft_list_facts([found]), partial(aircraft_text, found)
-    if as_json:
-        print_json(facts)
-    else:
-        say(text(units or load_settings().units))
+    show(facts, lambda: text(units or load_settings().units), as_json=as_json)
 
 
 @main.command(epilog="Example: wxfly rules eu_open")
@@ -120,7 +115,4 @@ def rules(name: str | None, as_json: bool) -> None:
     else:
         found = find_rules(name, own_rules_file())
         facts, text = rules_facts([found]), rules_text(found)
-    if as_json:
-        print_json(facts)
-    else:
-        say(text)
+    show(facts, lambda: text, as_json=as_json)

@@ -9,7 +9,7 @@ import click
 
 from wxfly.cli import completion
 from wxfly.cli.options import as_json
-from wxfly.cli.program import main, print_json, say, tell_progress
+from wxfly.cli.program import main, say, show, tell_progress
 from wxfly.errors import DamagedError, WxflyError
 from wxfly.pilot.own_files import damage_notes
 from wxfly.pilot.settings import load_settings, sites_file
@@ -45,10 +45,7 @@ def list_store(check: bool, as_json: bool) -> None:
     from wxfly.report.text.own_lists import store_text
 
     facts = store_facts(read_sites(sites_file()), check=check)
-    if as_json:
-        print_json(facts)
-    else:
-        say(store_text(facts))
+    show(facts, lambda: store_text(facts), as_json=as_json)
 
 
 @stored_forecasts.command("show", epilog="Example: wxfly store show meadow --model icon_d2")
@@ -86,7 +83,7 @@ def prune_store(days: float | None, megabytes: float | None, damaged: bool, dry_
     """Remove old and surplus forecasts; a file that wxfly did not write is named and stays."""
     from wxfly.report.further_facts.own_lists import store_facts
     from wxfly.report.text.own_lists import not_ours_lines, removed_lines
-    from wxfly.store.forecasts import prune_wanted
+    from wxfly.store.pruning import prune_wanted
 
     settings = load_settings()
     if days is not None:
@@ -118,7 +115,7 @@ def clear_store(certain: bool) -> None:
     """Remove every stored forecast and reply."""
     from wxfly.report.further_facts.own_lists import store_facts
     from wxfly.report.text.own_lists import left_text, not_ours_lines, removed_lines
-    from wxfly.store.forecasts import clear_store as remove_all
+    from wxfly.store.pruning import clear_store as remove_all
 
     if not certain:
         facts = store_facts({})

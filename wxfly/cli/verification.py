@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 
 import click
 
 from wxfly.cli import completion
 from wxfly.cli.options import as_json, from_standard_input, showing_units
-from wxfly.cli.program import main, print_json, say, tell_progress, width
+from wxfly.cli.program import main, say, show, tell_progress, width
 from wxfly.pilot.settings import load_settings
 
 
@@ -64,11 +65,8 @@ def verify(
         learns=learn,
         offline=offline,
     )
-    found = compare_with_observations(site, asked, on_progress=tell_progress)
-    if as_json:
-        print_json(verification_facts(found))
-    else:
-        say(verified_text(verification_facts(found)))
+    facts = verification_facts(compare_with_observations(site, asked, on_progress=tell_progress))
+    show(facts, lambda: verified_text(facts), as_json=as_json)
 
 
 @main.command(epilog="Example: wxfly ledger meadow --withdraw 2026-06-10 --reason 'wrong unit'")
@@ -91,10 +89,7 @@ def ledger(site: str | None, withdraw: str | None, reason: str | None, as_json: 
         say(withdraw_observations(site, withdraw, reason))
         return
     facts = ledger_facts(score_ledger(site))
-    if as_json:
-        print_json(facts)
-    else:
-        say(ledger_text(facts))
+    show(facts, lambda: ledger_text(facts), as_json=as_json)
 
 
 @main.command(epilog="Example: wxfly forget")
@@ -118,7 +113,5 @@ def observed(site: str | None, model: str | None, units: str | None, offline: bo
     from wxfly.report.text.verification import observed_text
 
     facts = observed_facts(ask_observed(site, model=model, offline=offline, on_progress=tell_progress))
-    if as_json:
-        print_json(facts)
-    else:
-        say(observed_text(facts, units=units or load_settings().units, width=width()))
+    words = partial(observed_text, facts, units=units or load_settings().units, width=width())
+    show(facts, words, as_json=as_json)

@@ -200,19 +200,6 @@ _ROWS = (
 VARIABLES: dict[str, Variable] = {row.name: row for row in _ROWS}
 """The contract, by name."""
 
-OF_SOME_SOURCES = (
-    "wind_speed_percentile_10",
-    "wind_speed_percentile_90",
-    "air_temperature_percentile_10",
-    "air_temperature_percentile_90",
-    "atmosphere_convective_inhibition",
-    "wind_speed_spread_of_cells",
-    "gust_spread_of_cells",
-    "kp_index_of_outlook",
-)
-"""Variables that most cubes do not have: the uncertainty of others, what keeps unstable air from rising, what counts
-beside a lost Kp."""
-
 WIND = ("wind_speed", "wind_from_direction")
 """The two variables of the wind at a height."""
 

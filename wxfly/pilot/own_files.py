@@ -307,6 +307,17 @@ def change_toml(path: Path, change: Callable[[Any], None], check: Callable[[str]
         write_whole(path, tomlkit.dumps(document).encode(), private=True)
 
 
+def remove_entry(path: Path, kind: str, name: str, check: Callable[[str], object] = lambda _: None) -> None:
+    """Remove an entry from a pilot's TOML file; a name that is not in it is an error with the nearest one."""
+
+    def change(document: Any) -> None:
+        if name not in document:
+            raise unknown_name(kind, name, document)
+        del document[name]
+
+    change_toml(path, change, check)
+
+
 def change_keys(table: Any, values: Mapping[str, Any]) -> None:
     """Set the keys of a table of tomlkit; a value of None takes the key out, where it is."""
     for key, value in values.items():

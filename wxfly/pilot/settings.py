@@ -39,7 +39,16 @@ from urllib.parse import urlsplit
 from wxfly import __version__
 from wxfly.errors import WxflyError, unknown_name
 from wxfly.pilot.options import OPTIONS, Option, Words, kept_values, plan_options, read_kept, usual_options
-from wxfly.pilot.own_files import OwnPart, OwnTable, SetAside, change_keys, change_toml, check_name, read_table
+from wxfly.pilot.own_files import (
+    OwnPart,
+    OwnTable,
+    SetAside,
+    change_keys,
+    change_toml,
+    check_name,
+    read_table,
+    remove_entry,
+)
 from wxfly.pilot.services import SERVICES
 
 PROJECT = "wxfly"
@@ -509,10 +518,4 @@ def save_plan(path: Path, name: str, words: Words, units: str, *, replace: bool 
 
 def remove_plan(path: Path, name: str) -> None:
     """Remove a plan from the pilot's file, damaged or not."""
-
-    def change(document: Any) -> None:
-        if name not in document:
-            raise unknown_name("plan", name, document)
-        del document[name]
-
-    change_toml(path, change)
+    remove_entry(path, "plan", name)

@@ -18,7 +18,7 @@ import numpy as np
 from wxfly.errors import WxflyError, shortened, unknown_name
 from wxfly.physics.air.sun import sun_position
 from wxfly.pilot.options import Words, kept_values, read_kept, said, usual_options
-from wxfly.pilot.own_files import OwnTable, change_keys, change_toml, check_name, parse_toml, read_table
+from wxfly.pilot.own_files import OwnTable, change_keys, change_toml, check_name, parse_toml, read_table, remove_entry
 from wxfly.times import AskedDay, AskedHour, DaysAhead
 
 Made = TypeVar("Made")
@@ -323,13 +323,7 @@ def set_defaults(path: Path, name: str, values: Mapping[str, Any]) -> None:
 
 def remove_site(path: Path, name: str) -> None:
     """Remove a site from the pilot's file."""
-
-    def change(document: Any) -> None:
-        if name not in document:
-            raise unknown_name("saved site", name, document)
-        del document[name]
-
-    change_toml(path, change, lambda text: _parse_sites(text, path))
+    remove_entry(path, "saved site", name, lambda text: _parse_sites(text, path))
 
 
 def period_of(

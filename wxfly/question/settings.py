@@ -6,10 +6,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from wxfly.errors import WxflyError, unknown_name
+from wxfly.errors import WxflyError
 from wxfly.pilot.aircraft import parse_aircraft
 from wxfly.pilot.options import OPTIONS, Words, find_option, kept_values, said, usual_options, written
-from wxfly.pilot.own_files import change_toml, check_name
+from wxfly.pilot.own_files import change_toml, check_name, remove_entry
 from wxfly.pilot.settings import (
     SETTINGS,
     USUAL,
@@ -261,13 +261,7 @@ def figure_text(given: Any) -> str:
 
 def forget_aircraft(name: str) -> None:
     """Remove an aircraft from the pilot's file."""
-
-    def change(document: Any) -> None:
-        if name not in document:
-            raise unknown_name("aircraft of your own", name, document)
-        del document[name]
-
-    change_toml(own_aircraft_file(), change)
+    remove_entry(own_aircraft_file(), "aircraft of your own", name)
 
 
 def keep_defaults(name: str, words: Words, removed: Sequence[str]) -> Words:

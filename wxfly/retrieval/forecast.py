@@ -34,7 +34,7 @@ from wxfly.retrieval.surroundings import Cells, obtain_cells, with_cells
 from wxfly.sources.http import Together, having, together
 from wxfly.sources.open_meteo.models import MODELS, find_model
 from wxfly.sources.reply import PlaceReply, SourceError, UnreachableError
-from wxfly.store import forecasts, layout
+from wxfly.store import forecasts, layout, pruning
 from wxfly.store.forecasts import newest_stored
 from wxfly.store.replies import keep_reply, kept_reply
 from wxfly.times import as_moment, utc_now
@@ -649,7 +649,7 @@ def _kept(replies: Sequence[PlaceReply], settings: Settings) -> list[str]:
     """Keep replies; return a note where that fails: this answer has the forecast, but a later one offline will not."""
     try:
         forecasts.keep_forecasts(replies)
-        forecasts.prune_store(settings)
+        pruning.prune_store(settings)
     except WxflyError as fault:
         return [Note(str(fault), NoteKind.NOT_KEPT)]
     return []

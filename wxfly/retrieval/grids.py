@@ -47,7 +47,7 @@ from wxfly.sources.open_meteo.grids import (
 )
 from wxfly.sources.open_meteo.models import Model, find_model
 from wxfly.sources.reply import LateError, SourceError, UnreachableError
-from wxfly.store.forecasts import prune_store
+from wxfly.store.pruning import prune_store
 from wxfly.store.replies import keep_reply, kept_reply
 from wxfly.times import as_moment, utc_now
 

@@ -22,7 +22,7 @@ from wxfly.retrieval.model_choice import choose_ensembles
 from wxfly.retrieval.origin import Obtained
 from wxfly.sources.open_meteo.models import ENSEMBLES, MODELS, find_ensemble
 from wxfly.sources.reply import PlaceReply
-from wxfly.store import forecasts, layout
+from wxfly.store import forecasts, layout, pruning
 from wxfly.times import as_moment, utc_now
 
 if TYPE_CHECKING:
@@ -164,7 +164,7 @@ def _obtain(name: str, sites: Sequence[Site], offline: bool, settings: Settings,
     cube = get_ensemble(sites, name, settings=settings, keep=replies.extend)
     try:
         forecasts.keep_forecasts(replies)
-        forecasts.prune_store(settings)
+        pruning.prune_store(settings)
     except WxflyError:
         on_progress("the members could not be kept for use offline")
     return _side_by_side([cube.isel(site=[i]) for i in range(cube.sizes["site"])], sites)

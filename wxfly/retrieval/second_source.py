@@ -21,7 +21,7 @@ from wxfly.pilot.services import Service
 from wxfly.pilot.settings import Settings
 from wxfly.pilot.site import Site
 from wxfly.sources.reply import PlaceReply, sendable
-from wxfly.store import forecasts
+from wxfly.store import forecasts, pruning
 from wxfly.store.forecasts import newest_stored
 from wxfly.store.replies import asking_alone, keep_reply, kept_reply
 from wxfly.times import as_moment, utc_now
@@ -111,7 +111,7 @@ def _newest(
         forecasts.keep_forecasts([kept])
         modified = sendable(reply.headers.get("last-modified", ""))
         _Terms(modified, now, expires, str(cube.attrs["retrieved"])).write(service.name, _key(site))
-        forecasts.prune_store(settings)
+        pruning.prune_store(settings)
     except WxflyError as fault:
         notes.append(Note(str(fault), NoteKind.NOT_KEPT))  # this answer still has the forecast
     if reply.status == 203:

@@ -27,7 +27,6 @@ Array = npt.NDArray[np.float64]
 
 SOURCE, ATTRIBUTION = SERVICES["space_weather"].source, SERVICES["space_weather"].attribution
 FORECAST_PATH = "/products/noaa-planetary-k-index-forecast.json"
-OBSERVED_PATH = "/products/noaa-planetary-k-index.json"
 OUTLOOK_PATH = "/text/27-day-outlook.txt"
 _INTERVAL = np.timedelta64(3, "h")
 REACH = np.timedelta64(3, "D")
@@ -101,7 +100,7 @@ def get_kp_text(path: str, *, settings: Settings, etag: str = "") -> tuple[str |
     Parameters
     ----------
     path : str
-        `FORECAST_PATH`, `OBSERVED_PATH` or `OUTLOOK_PATH`.
+        `FORECAST_PATH` or `OUTLOOK_PATH`.
     settings : Settings
         Address, User-Agent and patience.
     etag : str, optional

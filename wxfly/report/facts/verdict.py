@@ -120,7 +120,7 @@ def all_over(site: SiteAnswerFacts, hour: int, units: str) -> str:
 
 
 def all_over_in_short(site: SiteAnswerFacts, hour: int, units: str) -> str:
-    """Return in words what decides in the best hour of a day, and of every other element that is over its limit only its name."""
+    """Return in words what decides in the best hour of a day, and the names of the other elements over their limit."""
     others, element = _also_over(site, hour), site.hours.limiting_element[hour]
     too = f", {titles(others)} too" if others else ""
     if element is None or element == RETURN_LEG.name or waiting_after(site, hour):
