@@ -238,7 +238,7 @@ class RoomArrays:
         weights = self.weights[:, hours].mean(axis=1)
         happens = (weights > _HARDLY) | (np.arange(weights.size) == self.at)
         return RoomArrays(
-            self.values[happens][:, :, hours],
+            self.values[:, :, hours][happens],
             weights[happens] / weights[happens].sum(),
             int(happens[: self.at].sum()),
             np.asarray(self.present[hours].all(axis=0)),
@@ -293,7 +293,7 @@ def window_chance(
     values, weights, at, present, families, names = (
         part.values, part.weights, part.at, part.present, part.families, part.names,
     )  # fmt: skip
-    kept = [_stretch(values[:, family].min(axis=1), law) for family in families]
+    kept = _stretches([values[:, family].min(axis=1) for family in families], law)
     all_kept = _no_surer(np.prod(kept, axis=0), at)
     chance, members = _mean_over_members(weights @ all_kept, present)
     causes = []
@@ -418,7 +418,7 @@ def _smallest(margin: Array) -> Array:
 
 def _kept(part: RoomArrays, law: ErrorLaw) -> tuple[Array, Array]:
     """Return whether all holds for each shift and member, and the chance of each shift."""
-    kept = [_stretch(part.values[:, family].min(axis=1), law) for family in part.families]
+    kept = _stretches([part.values[:, family].min(axis=1) for family in part.families], law)
     return _no_surer(np.prod(kept, axis=0), part.at), part.weights
 
 
@@ -435,6 +435,13 @@ def _no_surer(held: npt.ArrayLike, at: int) -> Array:
 def _stretch(values: Array, law: ErrorLaw) -> Array:
     """Return the chance that a stretch holds, from values with the axes shift, time and member."""
     return stretch_probability(values.swapaxes(0, 1), law.correlation)
+
+
+def _stretches(values: list[Array], law: ErrorLaw) -> list[Array]:
+    """Return the chance of each of several stretches as `_stretch` does, all in one go."""
+    if not values:
+        return []
+    return list(stretch_probability(np.stack(values, axis=1).transpose(2, 1, 0, 3), law.correlation))
 
 
 def _mean_over_members(held: Array, present: npt.NDArray[np.bool_]) -> tuple[Array, Array]:
