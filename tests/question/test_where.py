@@ -16,6 +16,7 @@ from wxfly.cube.netcdf import save_cube
 from wxfly.pilot.site import bearing, distance_km
 from wxfly.report.charts.coastline import outlines_near
 from wxfly.report.charts.where import _pieces
+from wxfly.report.facts.zones import MOST_DRAWN
 
 PLACE = "52.0,6.0"
 ASK = ("--date", "2026-06-10", "--as-of", "2026-06-10T05:00Z")
@@ -297,3 +298,39 @@ def test_a_spot_says_of_a_zone_and_of_zones_that_cannot_be_read(wxfly, windy, tm
     answer = json.loads(wxfly(*asked)[1])
     doubt = "zones that cannot be read"
     assert [spot["zone_warning"] for spot in answer["spots"]] == [doubt, doubt, f"in a prohibited zone, {doubt}"]
+
+
+def test_the_zones_in_reach_are_listed_and_drawn_up_to_a_number_and_the_unreadable_are_told(wxfly, windy, tmp_path):
+    """A limit above sea level counts as met, as the ground differs from cell to cell; far zones are left out."""
+    path = prohibited(tmp_path, 51.9, 6.1)
+    document = json.loads(path.read_text())
+    first = document["features"][0]
+    high = {"lower": 30, "lowerReference": "AMSL", "upper": 900, "upperReference": "AMSL", "uom": "m"}
+    first["geometry"]["layer"] = high
+    far = {**first, "geometry": {**first["geometry"], "coordinates": [9.0, 51.9]}}
+    broken = {**first, "geometry": {"type": "Polygon", "coordinates": [[[6.0]]]}}
+    others = [
+        {**first, "geometry": {**first["geometry"], "coordinates": [5.5 + 0.015 * k, 52.0]}} for k in range(MOST_DRAWN)
+    ]
+    asked = ("where", PLACE, "--within", "60km", "--forecast", windy, *ASK, "--zones", str(path))
+    for features, listed, left_out in (([first, far], 1, 0), ([*others, first, broken], MOST_DRAWN, 1)):
+        path.write_text(json.dumps({"type": "FeatureCollection", "features": features}))
+        answer = json.loads(wxfly(*asked, "--json")[1])
+        assert (len(answer["zones"]["near"]), answer["zones_left_out"]) == (listed, left_out)
+        assert all(one["is_at_height"] and not one["height_known"] for one in answer["zones"]["near"])
+    page = tmp_path / "zones.html"
+    code, _, err = wxfly(*asked, "--html", str(page))
+    assert code == 0, err
+    written = page.read_text()
+    assert "1 zone cannot be read and may be here; 1 more outline is neither drawn nor listed; in the file" in (
+        written.replace("\N{NO-BREAK SPACE}", " ").lower()
+    )
+    assert written.count("<li>Z") == MOST_DRAWN
+
+
+def test_without_a_file_of_zones_the_page_says_nothing_of_them(wxfly, windy, tmp_path):
+    page = tmp_path / "spots.html"
+    assert wxfly("where", PLACE, "--forecast", windy, *ASK, "--html", str(page))[0] == 0
+    assert "Zones in reach" not in page.read_text()
+    answer = json.loads(wxfly("where", PLACE, "--forecast", windy, *ASK, "--json")[1])
+    assert answer["zones"] is None and answer["zones_left_out"] == 0

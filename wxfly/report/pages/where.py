@@ -88,7 +88,11 @@ def _zones(facts: WhereFacts, reader: Reader, lines: Iterable[str]) -> Iterable[
     parts = [
         *([f"{unread} {'zone' if unread == 1 else 'zones'} cannot be read and may be here"] if unread else []),
         *([] if facts.zones.near else [f"{'of the others none' if unread else 'none'} in reach"]),
-        *([f"{left_out} more volumes are neither drawn nor listed"] if left_out else []),
+        *(
+            [f"{left_out} more {'outline is' if left_out == 1 else 'outlines are'} neither drawn nor listed"]
+            if left_out
+            else []
+        ),
         file,
     ]
     words = "; ".join(parts)
