@@ -14,7 +14,6 @@ from wxfly.physics.air import atmosphere, humidity
 
 C = 273.15
 FT = 0.3048
-INHG = 3386.389
 
 
 @check("esat_water_hPa", tolerance=5e-4, relative=True)  # Buck's own bound against IAPWS-97, 0 to 40 degC

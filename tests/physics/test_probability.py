@@ -20,7 +20,6 @@ sys.path.insert(0, str(TESTS))
 import check_values  # noqa: E402
 
 ROWS = check_values.read_rows(TESTS / "reference" / "chance.csv")
-FINITE = st.floats(-50, 50)
 SPEED = st.floats(0, 40)
 DEVIATION = st.floats(0.05, 10)
 CHANCE = st.floats(0.001, 0.999)

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from tests.cubes import quiet_cube
 from tests.halves import spread
+from tests.validation.windows_simulated import linked
 from wxfly.assessment.conditions import derive
 from wxfly.assessment.forecast_error import default_error_law, lead_time, room_to_limits
 from wxfly.assessment.suitability import assess
@@ -81,15 +82,6 @@ def room_of(cube, limits=LIMITS):
 # --- against a truth that is known --------------------------------------------------------------------------------
 
 
-def _linked(rng, shape, correlation):
-    """Draw standard normal series along the first axis, each value linked with the one before."""
-    series = np.empty(shape)
-    series[0] = rng.standard_normal(shape[1:])
-    for hour in range(1, shape[0]):
-        series[hour] = correlation * series[hour - 1] + np.sqrt(1 - correlation**2) * rng.standard_normal(shape[1:])
-    return series
-
-
 @pytest.mark.thorough
 @pytest.mark.parametrize(("width", "error", "level"), [(1.0, 1.5, 7.0), (2.0, 1.5, 8.5), (0.5, 2.3, 8.0)])
 def test_the_chance_of_a_window_is_the_share_of_truths_that_hold(width, error, level):
@@ -97,8 +89,8 @@ def test_the_chance_of_a_window_is_the_share_of_truths_that_hold(width, error, l
     rng = np.random.default_rng(20261125)
     hours, members, cases, limit = 6, 20, 4000, 9.6
     base = level + rng.normal(0, 1.0, cases) + np.linspace(-0.5, 0.5, hours)[:, None]
-    weather = _linked(rng, (hours, cases, members + 1), 0.9) * width
-    truth = base + weather[..., 0] + error * _linked(rng, (hours, cases), LAW.correlation)
+    weather = linked(rng, (hours, cases, members + 1), 0.9) * width
+    truth = base + weather[..., 0] + error * linked(rng, (hours, cases), LAW.correlation)
     told, product = [], []
     for case in range(0, cases, 8):
         room = make_room(wind=(limit - base[:, case, None] - weather[:, case, 1:]) / error)
@@ -115,8 +107,8 @@ def test_told_chances_are_reliable_in_every_fifth():
     rng = np.random.default_rng(7)
     hours, members, cases, limit, error = 4, 30, 1500, 9.6, 1.6
     base = rng.normal(8.0, 2.0, cases) + np.zeros((hours, 1))
-    weather = _linked(rng, (hours, cases, members + 1), 0.9) * 1.2
-    truth = base + weather[..., 0] + error * _linked(rng, (hours, cases), LAW.correlation)
+    weather = linked(rng, (hours, cases, members + 1), 0.9) * 1.2
+    truth = base + weather[..., 0] + error * linked(rng, (hours, cases), LAW.correlation)
     held = (truth <= limit).all(axis=0)
     told = np.array(
         [

@@ -234,7 +234,7 @@ def room_to_limits(
         element is missing in one member of several; NaN where it is not known at all.
     """
     law = law or default_error_law()
-    assessment = assessment if MEMBER in assessment["margin"].dims else _as_one_member(assessment)
+    assessment = assessment if MEMBER in assessment["margin"].dims else assessment.expand_dims(MEMBER, axis=-1)
     order = ("element", "time", MEMBER)
     rows = assessment.isel(element=slice(len(NAMES)))  # the way back has an uncertainty of its own
     demand, limit, margin = (rows[n].transpose(*order).values for n in ("demand", "limit", "margin"))
@@ -267,10 +267,6 @@ def room_to_limits(
 def _with_lost(room: Array, lost: npt.NDArray[np.bool_]) -> Array:
     """Return a room in which a member that has lost its inputs breaks the limit; NaN where all have."""
     return np.where(lost, np.where(lost.all(axis=1, keepdims=True), np.nan, -np.inf), room)
-
-
-def _as_one_member(assessment: xr.Dataset) -> xr.Dataset:
-    return assessment.expand_dims(MEMBER, axis=-1)
 
 
 def _like(values: xr.DataArray | None, shape: tuple[int, ...]) -> Array | None:

@@ -116,10 +116,6 @@ Members = tuple[tuple[xr.Dataset, ...], tuple[str, ...]]
 _LOCK_SECONDS = 120.0
 
 
-def _silent(_: str) -> None:
-    return
-
-
 def obtain(
     places: Sequence[str | Site],
     *,
@@ -128,7 +124,7 @@ def obtain(
     model: str | None = None,
     offline: bool = False,
     now: np.datetime64 | None = None,
-    on_progress: Progress = _silent,
+    on_progress: Progress = lambda _: None,
     wanted: Callable[[Sequence[Site], np.datetime64], Wanted] | None = None,
     members: Callable[[Sequence[Site], Wanted, Settings, bool, Progress], Members] | None = None,
     asks_cells: bool = True,
@@ -360,7 +356,7 @@ def _of_chosen(
             around[finest] = start(partial(cells_of, sites, finest, **of_cells))
         for name, future in asked.items():
             came.add(name, future)
-        if failed and all(_is_of_connection(fault) for fault in failed.values()) and not (got or came.empty):
+        if failed and all(isinstance(fault, UnreachableError) for fault in failed.values()) and not (got or came.empty):
             break  # no service can be reached, and so no other model either
         plan = plan_models(sites, wanted, present, without=failed)
         to_ask = [model.name for model in plan.asked if model.name not in got]
@@ -390,10 +386,6 @@ def needed_variables() -> frozenset[str]:
     """Return the variables that an hour needs from its model: those of the required elements."""
     of_elements = {name for element in ELEMENTS if element.is_required for name in element.inputs}
     return frozenset({*of_elements, "wind_from_direction"} - {"precipitation_probability", "kp_index"})
-
-
-def _is_of_connection(fault: WxflyError) -> bool:
-    return isinstance(fault, UnreachableError)
 
 
 def _of_failures(failed: Mapping[str, WxflyError], cube: xr.Dataset) -> list[str]:
@@ -482,7 +474,7 @@ def obtain_forecast(
     model: str,
     offline: bool = False,
     now: np.datetime64 | None = None,
-    on_progress: Progress = _silent,
+    on_progress: Progress = lambda _: None,
     settings: Settings | None = None,
     cells: Callable[[], Cells] | None = None,
     height: float = _USUAL_HEIGHT,

@@ -143,12 +143,11 @@ def with_cells(cube: xr.Dataset, sites: Sequence[Site], cells: Cells, height: fl
     names = {"wind_speed_spread_of_cells": wind}
     if "wind_speed_of_gust" in cube:
         names["gust_spread_of_cells"] = gust
-    added = {n: (("time", "site"), values, _described(n)) for n, values in names.items()}
+    added = {
+        n: (("time", "site"), values, {"units": VARIABLES[n].units, "long_name": VARIABLES[n].long_name})
+        for n, values in names.items()
+    }
     return mark_provided(state_spans(cube.assign(added), {"gust_spread_of_cells": span}))
-
-
-def _described(name: str) -> dict[str, str]:
-    return {"units": VARIABLES[name].units, "long_name": VARIABLES[name].long_name}
 
 
 def _read(reply: KeptReply, model: str, now: datetime) -> Surroundings | None:

@@ -224,22 +224,22 @@ def _open_early(stored: StoredForecast, of_name: object) -> xr.Dataset:
 
 def fault_of(stored: StoredForecast) -> str:
     """Return, in a few words, why a stored forecast cannot be used; empty when it can."""
-    try:
-        open_forecast(stored)
-    except WxflyError as fault:
-        return _words(fault, stored)
-    return ""
+    fault = _opening_fault(stored)
+    return "" if fault is None else _words(fault, stored)
 
 
 def damage_of(stored: StoredForecast) -> str:
     """Return, in a few words, the evidence that a stored forecast is damaged; empty when there is none."""
+    fault = _opening_fault(stored)
+    return _words(fault, stored) if isinstance(fault, DamagedError) else ""
+
+
+def _opening_fault(stored: StoredForecast) -> WxflyError | None:
     try:
         open_forecast(stored)
-    except DamagedError as fault:
-        return _words(fault, stored)
-    except WxflyError:
-        return ""
-    return ""
+    except WxflyError as fault:
+        return fault
+    return None
 
 
 def _words(fault: WxflyError, stored: StoredForecast) -> str:

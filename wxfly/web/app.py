@@ -260,20 +260,13 @@ def _export(view: View, name: str) -> Callable[[Request], Any]:
     write = next(one.write for one in FORMATS if one.name == name)
 
     async def export(request: Request) -> Response:
-        try:
-            pairs = read_pairs(request.url.query.encode("ascii", "replace"))
-            job = await run_in_threadpool(_server(request).job, view, pairs, _client(request))
-            if not await job.wait(API_SECONDS):
-                return PlainTextResponse("the answer takes too long; ask again, it goes on\n", 504)
-            fault = _fault_of(job)
-        except WxflyError as refused:
-            fault = refused
-        if fault is not None:
-            return PlainTextResponse(f"{_words(fault)}\n", _status_of(fault))
+        result, words, status = await _awaited(view, request)
+        if result is None:
+            return PlainTextResponse(f"{words}\n", status)
         headers = {
             "content-disposition": f'{"inline" if name == "ics" else "attachment"}; filename="{view.name}.{name}"'
         }
-        content = await run_in_threadpool(write, job.future.result().asked)
+        content = await run_in_threadpool(write, result.asked)
         return Response(content, 200, headers, _TYPES[name])
 
     return export
@@ -281,19 +274,27 @@ def _export(view: View, name: str) -> Callable[[Request], Any]:
 
 def _api(view: View) -> Callable[[Request], Any]:
     async def answer(request: Request) -> Response:
-        try:
-            pairs = read_pairs(request.url.query.encode("ascii", "replace"))
-            job = await run_in_threadpool(_server(request).job, view, pairs, _client(request))
-            if not await job.wait(API_SECONDS):
-                return JSONResponse({"error": "the answer takes too long; ask again, it goes on"}, 504)
-            fault = _fault_of(job)
-        except WxflyError as refused:
-            fault = refused
-        if fault is not None:
-            return JSONResponse({"error": _words(fault)}, _status_of(fault))
-        return _facts(await run_in_threadpool(to_json, job.future.result().facts))
+        result, words, status = await _awaited(view, request)
+        if result is None:
+            return JSONResponse({"error": words}, status)
+        return _facts(await run_in_threadpool(to_json, result.facts))
 
     return answer
+
+
+async def _awaited(view: View, request: Request) -> tuple[Any, str, int]:
+    """Return the answer to a question that a program asks; or else None, why there is none, and the status."""
+    try:
+        pairs = read_pairs(request.url.query.encode("ascii", "replace"))
+        job = await run_in_threadpool(_server(request).job, view, pairs, _client(request))
+        if not await job.wait(API_SECONDS):
+            return None, "the answer takes too long; ask again, it goes on", 504
+        fault = _fault_of(job)
+    except WxflyError as refused:
+        fault = refused
+    if fault is not None:
+        return None, _words(fault), _status_of(fault)
+    return job.future.result(), "", 200
 
 
 def _facts(text: str) -> Response:

@@ -142,15 +142,15 @@ def _show(given: Mapping[str, str]) -> OwnPage:
             "What changes then stands at the top of the start page. Silence is no leave to fly.",
         )  # fmt: skip
     entries = [
-        Entry(in_words(one.address), _last(one), ((one.address, "Open"), (_removal(one.address), "Remove")))
+        Entry(
+            in_words(one.address),
+            _last(one),
+            ((one.address, "Open"), (f"/watched/remove?{urlencode({'name': one.address})}", "Remove")),
+        )
         for one in read_watched()
     ]
     none = () if entries else ("Nothing is watched. Open the best hour or the week of a place, and follow its link.",)
     return OwnPage("Watched answers", entries=entries, notes=none)
-
-
-def _removal(address: str) -> str:
-    return f"/watched/remove?{urlencode({'name': address})}"
 
 
 def _last(one: Watched) -> str:

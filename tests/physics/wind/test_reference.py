@@ -16,7 +16,6 @@ from wxfly.physics.wind import hills, log_law, stability, turbulence
 TABLE = (Path(__file__).parents[2] / "reference" / "wind.csv").read_text(encoding="utf-8")
 ROWS = list(csv.DictReader(TABLE.splitlines()))
 CLASS = {name: i + 1 for i, name in enumerate("ABCDEFG")}
-DURATION_TABLE = {"inland": 0.25, "offland": 0.2, "offsea": 0.15, "atsea": 0.1}
 
 
 def number(text, name):

@@ -11,7 +11,7 @@ import xarray as xr
 
 from wxfly.answer import findings
 from wxfly.answer.request import SiteAnswer
-from wxfly.answer.survey import Spell, Survey
+from wxfly.answer.survey import Survey
 from wxfly.answer.windows import Window
 from wxfly.flight.advice import Advice, precipitation_words
 from wxfly.physics.air.cloud import CloudBaseMethod
@@ -426,11 +426,10 @@ def survey_facts(answer: SiteAnswer) -> SurveyFacts | None:
 
 
 def _laid(survey: Survey) -> LaidWork:
-    return LaidWork([_spell(spell) for spell in survey.spells], *chance_and_causes(survey.chance))
-
-
-def _spell(spell: Spell) -> SpellFacts:
-    return SpellFacts(moment_of(spell.start), moment_of(spell.end), spell.is_work)
+    return LaidWork(
+        [SpellFacts(moment_of(s.start), moment_of(s.end), s.is_work) for s in survey.spells],
+        *chance_and_causes(survey.chance),
+    )
 
 
 def decision_facts(answer: SiteAnswer, window: Window | None = None) -> DecisionFacts | None:

@@ -63,10 +63,6 @@ def climb_end(by: str) -> str:
     return "the height limit" if by == HEIGHT_LIMIT else BY_NAME[by].title
 
 
-def _short(text: str) -> str:
-    return text.removesuffix(".0")
-
-
 def margin(value: float) -> str:
     """Write a margin to two places, toward the limit, so that it never looks better than it is."""
     if math.isnan(value):
@@ -212,7 +208,7 @@ def _apart(demand: float, limit: float, unit: str) -> tuple[str, str]:
         here, there = number(demand, unit, more=more), number(limit, unit, more=more)
         if here != there or demand == limit:
             break
-    return here, _short(there)
+    return here, there.removesuffix(".0")
 
 
 def direction(degrees: float) -> str:
