@@ -165,3 +165,21 @@ def test_a_temperature_of_no_air_is_refused(celsius: float) -> None:
     with pytest.raises(WxflyError, match="not possible in shaded air"):
         check_temperature(celsius + 273.15)
     check_temperature(273.15 + 45.0)
+
+
+def better_hours(lost: SiteAnswer, known: SiteAnswer) -> list[int]:
+    """Return the hours in which an answer looks better than another one of the same weather."""
+    margins = (answer.assessment["hour_margin"].values for answer in (lost, known))
+    return [i for i, (one, other) in enumerate(zip(*margins, strict=True)) if one > other + 1e-9]
+
+
+@pytest.mark.parametrize("gust", [9.0, 12.0, 16.0])
+@pytest.mark.parametrize("mean", [2.0, 5.0, 8.0])
+def test_a_reading_does_not_count_less_where_the_gust_of_its_hour_is_lost(mean: float, gust: float) -> None:
+    """A gust above the forecast worsens the hours after it too where the forecast of its own hour has none."""
+    cube = cube_with()
+    lost = cube.copy(deep=True)
+    lost["wind_speed_of_gust"].values[11:14] = np.nan
+    known, unknown = (weighed(one, mean, gust) for one in (cube, lost))
+    assert unknown.added_gust >= known.added_gust
+    assert better_hours(answered(lost, unknown), answered(cube, known)) == []

@@ -423,7 +423,10 @@ def weigh(
     extrapolated_gust, added_gust = np.nan, max(added, 0.0)  # a gust that was not read is never lowered
     if reading.gust is not None:
         extrapolated_gust = extrapolated + max(float(gust_of_hour(reading.gust)) - reading.mean, 0.0)
-        if not np.isnan(high["wind_speed_of_gust"]):
+        if np.isnan(high["wind_speed_of_gust"]):
+            # A lost gust is at least the mean wind: so the reading counts at least as much as beside a known one.
+            added_gust = max(weight * (extrapolated_gust - high["wind_speed"]), added_gust)
+        else:
             added_gust = _credited(weight * (extrapolated_gust - high["wind_speed_of_gust"]), no_credit)
     added_temperature = 0.0
     if reading.temperature is not None:
