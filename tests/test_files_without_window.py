@@ -46,7 +46,6 @@ def test_every_file_of_a_question_says_no(wxfly, tmp_path, question):
     assert code == 0
     for told in (" ".join(out.split()), words(page.read_text(encoding="utf-8"))):
         assert "no room to fly at Kelderness" in told
-        assert "gust is beyond its limit" in told or "no room" in told
     (entry,) = icalendar.Calendar.from_ical(calendar.read_bytes()).walk("VJOURNAL")
     assert "no room to fly at Kelderness" in str(entry["SUMMARY"])
     assert "gust" in str(entry["DESCRIPTION"])

@@ -215,7 +215,7 @@ def test_an_output_format(found):
     assert "slip" in found["files"]
     assert found["refused"][0] == 1
     assert "13 bytes that wxfly did not write" in found["refused"][2]
-    assert "--json and --tally both print the answer" in found["both"][2]
+    assert "--json and --tally print the answer; give one of them" in found["both"][2]
     assert "--tally Print how many sites there are." in found["help"][2]
 
 

@@ -57,6 +57,19 @@ def test_flying_lower():
     assert higher is None or higher.margin < reserve
 
 
+def test_flying_lower_out_of_air_too_cold():
+    cube = quiet_cube()
+    cold = limits_for(SMALL).minimum_temperature - 2.0
+    for name, value in (("air_temperature", cold + 10.0), ("dew_point_temperature", cold - 10.0)):
+        cube[name] = (cube[name] * 0 + value).assign_attrs(cube[name].attrs)
+    values = np.interp(cube["height"].values, [10.0, 120.0], [cold + 10.0, cold])
+    aloft = cube["air_temperature_aloft"] * 0
+    cube["air_temperature_aloft"] = (aloft + values).assign_attrs(cube["air_temperature_aloft"].attrs)
+    answer, changes = ask(cube, height=120.0)
+    assert answer.best is None
+    assert changes["lower"].height < 120.0
+
+
 def test_a_shorter_flight():
     cube = quiet_cube()
     wet = np.where(np.arange(25) == 12, 0.0, 3.0)  # dry in one hour only
@@ -85,6 +98,18 @@ def test_another_day():
     assert answer.best is None
     assert changes["day"].window.start > answer.end
     assert "day" not in ask(with_wind(quiet_cube(), (6.0, 7.0, 7.5), 15.0))[1]
+
+
+@pytest.mark.thorough
+def test_a_day_with_probably_no_room_is_not_advised():
+    cube = quiet_cube(97)
+    cube["wind_speed_of_gust"][:30] = 15.0
+    limit = limits_for(SMALL).maximum_gust
+    cube["wind_speed_of_gust"][30:] = 0.7 * limit  # inside with the reserve, yet days ahead
+    cube["precipitation_amount"][30:] = 0.45
+    answer, changes = ask(cube)
+    assert answer.best is None
+    assert "day" not in changes or changes["day"].window is not None
 
 
 def test_what_is_not_known_is_changed_by_nothing():

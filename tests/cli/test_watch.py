@@ -213,13 +213,15 @@ def test_three_days_of_looks_ask_no_more_often_than_runs_come(wxfly, server, clo
     assert len(server.asked("metadata")) == most * len(model.domains)
 
 
-def test_the_watch_of_a_day_ends_with_it(server, clock, capsys):
+@pytest.mark.parametrize("day", ["2026-03-11", "wednesday"])
+def test_the_watch_of_a_day_ends_with_it(server, clock, capsys, day):
     from wxfly.cli import watch as module
     from wxfly.cli.program import start_logging, stop_logging
 
-    told, day = [], Words(day="2026-03-11")
+    told, words = [], Words(day=day)
     server.always["forecast"] = dry(1)
-    watching = Watching(lambda: module._ask("best", [PLACE], day), [Way("test", told.append)], None)
+    ways = [Way("test", told.append)]
+    watching = Watching(lambda: module._ask("best", [PLACE], words), ways, None, is_of_one_day=True)
     start_logging(as_json=False)
     try:
         watching.go_on(lambda seconds: clock(hours=5))

@@ -66,7 +66,6 @@ def _gusts(record: Record, shown: np.ndarray, low: int, high: int) -> dict[str, 
             speed[high],
             high,
             roughness_length=0.1,
-            reference_period=600.0,
         ),
     }
     numbers: dict[str, object] = {}

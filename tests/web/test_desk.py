@@ -45,5 +45,7 @@ def test_the_waiting_page_breaks_off_with_its_token_alone(client, monkeypatch):
     address = "/week?place=Whistlebrush&duration=80min"
     assert client.post("/break-off", data={"csrf": "0" * 64, "address": address}).status_code == 403
     assert asked == []
+    reply = client.post("/break-off", data={"csrf": token, "address": "/week?place=%ff"})
+    assert reply.status_code == 400 and "fault of wxfly" not in reply.text and asked == []
     assert client.post("/break-off", data={"csrf": token, "address": address}).status_code == 303
     assert [(name, pairs) for name, pairs, _ in asked] == [("week", (("place", "Whistlebrush"), ("duration", "80min")))]

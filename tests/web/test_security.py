@@ -71,6 +71,11 @@ def test_a_method_that_is_not_answered_is_told_which_are(client, method, address
     assert sorted(reply.headers["allow"].split(", ")) == sorted(allowed.split(", "))
 
 
+def test_what_only_changes_is_not_answered_to_a_look(client):
+    reply = client.get("/break-off")
+    assert reply.status_code == 405 and "asked with POST" in reply.text
+
+
 def test_a_subresource_of_another_site_asks_no_service(client):
     headers = {"sec-fetch-site": "cross-site", "sec-fetch-mode": "no-cors"}
     assert client.get("/best", headers=headers).status_code == 403

@@ -18,6 +18,7 @@ from wxfly.answer.windows import EVEN_CHANCE, Window, find_windows
 from wxfly.assessment.conditions import derive_flight, hours_of
 from wxfly.assessment.suitability import State, add_waiting_hours, assess, counts_as_required, names_of, not_judged
 from wxfly.pilot.aircraft import Aircraft
+from wxfly.pilot.elements import BY_NAME, RETURN_LEG, LimitSense
 from wxfly.pilot.limits import Limits, is_above_height_limit
 from wxfly.probability.site_chance import SiteChance, judge_site_chance
 
@@ -30,8 +31,6 @@ LOWEST = 10.0
 SHORTEST = np.timedelta64(10, "m")
 """Shortest flight that is suggested."""
 _NO_RUN = np.datetime64("NaT", "s")
-# Elements that change with height; the others are the same at every height.
-_OF_HEIGHT = ("wind", "gust", "wind_difference", "cloud_base")
 
 
 def find_changes(
@@ -94,7 +93,8 @@ def changes_of_hour(
 
 def _what_breaks(answer: SiteAnswer, window: Window) -> Iterable[Change]:
     """Return the increase of the deciding element that would break the window, if its limit is a largest value."""
-    if window.limiting_element not in ("wind", "gust", "wind_difference", "precipitation", "kp", "density_altitude"):
+    element = BY_NAME.get(window.limiting_element)
+    if element is None or element is RETURN_LEG or element.sense != LimitSense.AT_MOST:
         return
     part = answer.assessment.isel(time=slice(window.first, window.last + 1)).sel(element=window.limiting_element)
     amount = float((part["limit"] - part["demand"]).min())
@@ -157,9 +157,11 @@ def _lower(answer: SiteAnswer, cube: xr.Dataset, minimum_duration: np.timedelta6
                 chance = judge_site_chance(
                     flight, judged, run, height=float(height), site=request.site, limits=request.limits, central=cube
                 )
-                # A chance takes long to work out: where this one is too small, no lower step is tried or advised.
-                is_likely = _is_likely(chance, judged, found[0], minimum_duration)
-                return Change(ChangeKind.LOWER, window=found[0], height=float(height)) if is_likely else None
+                if _is_likely(chance, judged, found[0], minimum_duration):
+                    return Change(ChangeKind.LOWER, window=found[0], height=float(height))
+                # A chance takes long to work out: where this one is too small, few lower heights are tried.
+                height = STEP * np.floor(height / 2 / STEP)
+                continue
         height -= STEP
     return None
 
@@ -198,7 +200,7 @@ def _others_hold(answer: SiteAnswer) -> Flags:
     required = counts_as_required(assessment.transpose("element", "time", ...))
     holds = np.ones(margin.shape[1], dtype=bool)
     for k, name in enumerate(names_of(assessment)):
-        if name in skipped or name in _OF_HEIGHT:
+        if name in skipped or BY_NAME[name].changes_with_height:
             continue
         holds &= np.where(np.isnan(margin[k]), ~required[k], margin[k] >= 0)
     return holds
@@ -255,9 +257,16 @@ def _another_day(
     last = cube["time"].values[-1].astype("datetime64[s]")
     if last <= answer.end:
         return None
-    _, later = _assessed(cube, request, request.height, answer.end, last, run)
+    flight, later = _assessed(cube, request, request.height, answer.end, last, run)
     windows = _with_reserve(
         find_windows(later, minimum_duration=minimum_duration, start=answer.end, end=last), request.limits
     )
-    first = min(windows, key=lambda w: w.start, default=None)
-    return None if first is None else Change(ChangeKind.DAY, window=replace(first, chance=None))
+    if not windows:
+        return None
+    chance = judge_site_chance(
+        flight, later, run, height=request.height, site=request.site, limits=request.limits, central=cube
+    )
+    in_time = sorted(windows, key=lambda window: window.start)
+    likely = (window for window in in_time if _is_likely(chance, later, window, minimum_duration))
+    first = next(likely, None)
+    return None if first is None else Change(ChangeKind.DAY, window=first)

@@ -131,6 +131,7 @@ def brief(
     from wxfly.report.text import brief as text
     from wxfly.report.text.terminal import render
 
+    _only_one_printed(as_json=as_json, as_csv=as_csv)
     if html_path:
         check_place(html_path, overwrite=overwrite)
     places, day = part_one_place(given, day)
@@ -207,8 +208,7 @@ def where(
     from wxfly.report.further_facts.where import where_facts
 
     is_printed = page is not None and str(page) == STANDARD
-    if as_json + as_csv + is_printed > 1:
-        raise click.UsageError(f"--json, --csv and --html {STANDARD} print the answer; give one of them")
+    _only_one_printed(as_json=as_json, as_csv=as_csv, html=is_printed)
     if scheduler is not None and folder is None:
         raise click.UsageError("--scheduler is for the work on a store; give --zarr FOLDER too")
     if page is not None and not is_printed:
@@ -276,8 +276,7 @@ def fleet(
     from wxfly.report.fleet import MakesRow
     from wxfly.report.further_facts.fleet import fleet_facts
 
-    if as_json and as_csv:
-        raise click.UsageError("--json and --csv both print the answer; give one of them")
+    _only_one_printed(as_json=as_json, as_csv=as_csv)
     for path in (parquet_path, html_path, ics_path):
         if path is not None and not path.is_dir():
             check_place(path, overwrite=overwrite)
@@ -327,9 +326,7 @@ def print_schema(name: str) -> None:
 
 
 def _ask(kind: QuestionKind, places: list[str], outputs: Outputs, words: Words) -> None:
-    if len(outputs.printed) > 1:
-        names = " and ".join(f"--{format.name}" for format in outputs.printed)
-        raise click.UsageError(f"{names} both print the answer; give one of them")
+    _only_one_printed(**{format.name: True for format in outputs.printed})
     for path in outputs.files.values():
         check_place(path, overwrite=outputs.overwrite)
     from wxfly.question.ask import ask
@@ -346,6 +343,13 @@ def _ask(kind: QuestionKind, places: list[str], outputs: Outputs, words: Words) 
     if not outputs.printed:
         say(render(facts, width=width(), more=outputs.more))
     end_with(facts.verdict.word, as_far_as_known=facts.verdict.as_far_as_known)
+
+
+def _only_one_printed(**printed: bool) -> None:
+    """Refuse more than one format on standard output."""
+    options = [f"--{name.removeprefix('as_')}" for name, is_printed in printed.items() if is_printed]
+    if len(options) > 1:
+        raise click.UsageError(f"{' and '.join(options)} print the answer; give one of them")
 
 
 def _write(path: Path, content: bytes, *, overwrite: bool) -> None:

@@ -82,7 +82,8 @@ def watch(
         check_receiver(webhook)
     quiet = None if quiet_hours is None else read_quiet_hours(quiet_hours)
     kind, asked = asked_of_watch(read_words({**words, "day": day}), week=week)
-    watching = Watching(lambda: _ask(kind, places, asked), ways, quiet, known_by(kind, places, asked))
+    question = known_by(kind, places, asked)
+    watching = Watching(lambda: _ask(kind, places, asked), ways, quiet, question, is_of_one_day=kind == "best")
     if once:
         if _looks_once(watching, print_json if as_json else None):
             click.get_current_context().exit(ExitCode.CHANGED)
@@ -135,6 +136,8 @@ class Watching:
         Hours in which nothing is told.
     question : sequence
         What the memory of what was told is known by, beside the way.
+    is_of_one_day : bool
+        Whether the watch ends with the day of its first answer.
 
     Attributes
     ----------
@@ -150,10 +153,12 @@ class Watching:
         ways: Sequence[Way],
         quiet_hours: QuietHours | None,
         question: Sequence[object] = (),
+        *,
+        is_of_one_day: bool = False,
     ) -> None:
         from wxfly.report.watch import file_of
 
-        self._ask, self._quiet = ask, quiet_hours
+        self._ask, self._quiet, self._is_of_one_day = ask, quiet_hours, is_of_one_day
         self._ways = [(way, file_of(way.name, *question)) for way in ways]
         self._last: AnswerFacts | None = None
         self.last_facts: WatchFacts | None = None
@@ -214,9 +219,10 @@ class Watching:
 
     def go_on(self, sleep: Callable[[float], object] = time.sleep) -> None:
         """Look again and again, until it is broken off or its day is over; after a failure it looks a little later."""
-        from wxfly.report.watch import AFTER_FAILURE
+        from wxfly.report.watch import AFTER_FAILURE, is_of_a_later_day
         from wxfly.times import utc_now
 
+        is_over = "the day is over: the watch has ended"
         again = f"again in {AFTER_FAILURE / timedelta(minutes=1):.0f} min"
         while True:
             due = utc_now() + AFTER_FAILURE
@@ -226,7 +232,7 @@ class Watching:
                 if self._last is None:
                     raise
                 if self._last.sites[0].period.end <= utc_now():
-                    tell("the day is over: the watch has ended")
+                    tell(is_over)
                     return
                 tell(f"{fault}; looking {again}")
                 try:
@@ -234,6 +240,10 @@ class Watching:
                 except WxflyError as untold:
                     tell(f"{untold}; telling {again}")
             else:
+                before = self._last
+                if self._is_of_one_day and before and is_of_a_later_day(answer, before.sites[0].period.end):
+                    tell(is_over)
+                    return
                 try:
                     self._tell_changes(answer)
                     due = self.next_look()

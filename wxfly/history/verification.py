@@ -290,7 +290,9 @@ def _read_record(site: str, row: Any, place: str) -> SiteRecord:
         if not _is_number(value) or not low <= value <= high:
             written = shortened(repr(value), 80)
             raise WxflyError(f"{place}: the factor {written} for {name} at {site} is not between {low} and {high}")
-    if not all(_is_number(n) and n >= FEWEST_DAYS for n in days.values()) or set(days) != set(factors):
+    if set(days) != set(factors) or not all(_is_number(n) for n in days.values()):
+        raise WxflyError(f"{place}: the record of {site} must have a number of days for each of its factors")
+    if not all(n >= FEWEST_DAYS for n in days.values()):
         raise WxflyError(f"{place}: the record of {site} covers fewer than {FEWEST_DAYS} days; it is not used")
     return SiteRecord(site, model, days, factors, error_factors)
 

@@ -273,6 +273,8 @@ class Element:
         Of a risk, the condition of the hour that is its chance; empty where only its grade is reported.
     stand_in : str
         Condition that counts where the element is unknown and this one is over the limit; empty for none.
+    changes_with_height : bool
+        Whether another flight height gives another demand or limit.
     errors : mapping
         Figures of the forecast's error, explained in ``data/forecast_error.toml``; by default its table of this
         name. Empty for elements known beforehand, and for the return leg, which has its own uncertainty.
@@ -296,11 +298,14 @@ class Element:
     is_required: bool = False
     chance: str = ""
     stand_in: str = ""
+    changes_with_height: bool = False
     errors: Mapping[str, Any] = field(default_factory=dict, compare=False)
 
     def __post_init__(self) -> None:
         if self.sense not in LIMIT_RULES:
             raise ValueError(f"the element '{self.name}' has the sense '{self.sense}'; wanted {', '.join(LIMIT_RULES)}")
+        if self.sense == LimitSense.WITHIN and self.name != "temperature":
+            raise ValueError(f"the element '{self.name}' has a band, and only temperature has one so far")
         if not isinstance(self.family, Family):
             raise ValueError(f"the element '{self.name}' has no family of errors; it would be reported as certain")
         if self.family in (Family.KNOWN, Family.RETURN_LEG):
@@ -349,15 +354,17 @@ _ANY_RISK = LimitOf(fixed=1.0)
 ELEMENTS: tuple[Element, ...] = (
     Element(
         "wind", "wind", "at_most", "m s-1", "wind", "wind at {height}",
-        "largest_wind_speed", LimitOf("maximum_wind"), Family.WIND, _WIND, is_required=True,
+        "largest_wind_speed", LimitOf("maximum_wind"), Family.WIND, _WIND, is_required=True, changes_with_height=True,
     ),
     Element(
         "gust", "gust", "at_most", "m s-1", "wind", "gust at {height}",
         "largest_gust", LimitOf("maximum_gust"), Family.WIND, (*_WIND, "wind_speed_of_gust"), is_required=True,
+        changes_with_height=True,
     ),
     Element(
         "wind_difference", "wind difference with height", "at_most", "m s-1", "wind", "wind difference over 30 m",
         "wind_difference", LimitOf("maximum_wind_difference"), Family.WIND, (*_WIND, "wind_from_direction"),
+        changes_with_height=True,
     ),
     Element(
         "precipitation", "precipitation", "at_most", "mm h-1", "precipitation", "precipitation",
@@ -365,17 +372,17 @@ ELEMENTS: tuple[Element, ...] = (
     ),
     Element(
         "temperature", "temperature", "within", "K", "temperature", "temperature {where}",
-        "air_temperature", LimitOf(), Family.WARMTH, _TEMPERATURE, is_required=True,
+        "air_temperature", LimitOf(), Family.WARMTH, _TEMPERATURE, is_required=True, changes_with_height=True,
     ),
     Element(
         "density_altitude", "density altitude", "at_most", "m", "height", "density altitude",
         "density_altitude", LimitOf("maximum_density_altitude"), Family.WARMTH,
-        (*_TEMPERATURE, *_HUMIDITY, "surface_air_pressure"),
+        (*_TEMPERATURE, *_HUMIDITY, "surface_air_pressure"), changes_with_height=True,
     ),
     Element(
         "icing", "icing", "grade", "1", "", "icing at {height}",
         "icing_risk", _ANY_RISK, Family.WATER, (*_TEMPERATURE, *_HUMIDITY, *_RAIN, "precipitation_probability"),
-        chance="icing_chance", is_required=True,
+        chance="icing_chance", is_required=True, changes_with_height=True,
     ),
     Element(
         "visibility", "visibility", "at_least", "m", "visibility", "visibility",
@@ -390,6 +397,7 @@ ELEMENTS: tuple[Element, ...] = (
         "cloud_base", "cloud base", "at_least", "m", "height", "cloud base above ground",
         "cloud_base_height", LimitOf("cloud_separation", adds_flight_height=True), Family.SIGHT,
         ("cloud_base_altitude", "low_type_cloud_area_fraction", "air_temperature", *_HUMIDITY),
+        changes_with_height=True,
     ),
     Element(
         "thunderstorm", "thunderstorm", "grade", "1", "", "thunderstorm",

@@ -223,11 +223,11 @@ class Question:
 
     @property
     def usual_limits(self) -> Limits:
-        """Return the limits without the pilot's changes."""
+        """Return the limits without those that the pilot gives element by element."""
         return _limits(self.aircraft, self.rules, replace(self.asked_of_limits, own_limits=()))
 
     def limits_with(self, aircraft: Aircraft) -> Limits:
-        """Return the limits of the question for another aircraft; the pilot's changes may only tighten them."""
+        """Return the limits of the question for another aircraft; limits of the pilot's own may only tighten them."""
         return _limits(aircraft, self.rules, self.asked_of_limits, only_stricter=True)
 
 

@@ -50,6 +50,14 @@ def asked_of_watch(words: Words, *, week: bool) -> tuple[QuestionKind, Words]:
     return "best", words
 
 
+def is_of_a_later_day(answer: AnswerFacts, until: datetime) -> bool:
+    """Return whether an answer is about a day after the one that was watched until then.
+
+    A weekday that is over is asked as the next of its name.
+    """
+    return answer.sites[0].period.start >= until
+
+
 def known_by(kind: QuestionKind, places: Sequence[str], words: Words) -> tuple[object, ...]:
     """Return what a question is known by: its words, but for those of one look."""
     of_all = replace(words, offline=Words().offline, as_of=Words().as_of, fresh=Words().fresh)
@@ -98,7 +106,7 @@ def read_quiet_hours(text: str) -> QuietHours:
         raise WxflyError(wanted)
     hour, minute, last_hour, last_minute = (int(part or 0) for part in found.groups())
     try:
-        quiet = QuietHours(time(hour % 24 if hour == 24 else hour, minute), time(last_hour % 24, last_minute))
+        quiet = QuietHours(time(0 if hour == 24 else hour, minute), time(last_hour % 24, last_minute))
     except ValueError:
         raise WxflyError(wanted) from None
     if quiet.begin == quiet.end or last_hour > 24:

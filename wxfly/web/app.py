@@ -251,7 +251,11 @@ async def _break_off(request: Request) -> Response:
     if fault is not None:
         return _plain_page("Not broken off", _words(fault), status)
     name, _, query = given.get("address", "").lstrip("/").partition("?")
-    _server(request).desk.break_off(_key(name, read_pairs(query.encode("ascii", "replace"))))
+    try:
+        pairs = read_pairs(query.encode("ascii", "replace"))
+    except WxflyError as mistake:
+        return _plain_page("Not broken off", _words(mistake), 400)
+    _server(request).desk.break_off(_key(name, pairs))
     return RedirectResponse("/", 303)
 
 
@@ -612,8 +616,8 @@ async def _not_found(request: Request, fault: Exception) -> Response:
 
 
 async def _refused_method(request: Request, fault: Exception) -> Response:
-    allowed = fault.headers if isinstance(fault, HTTPException) else None  # RFC 9110, 15.5.6: it names the methods
-    return PlainTextResponse("this address is asked with GET\n", 405, allowed)
+    headers = (fault.headers if isinstance(fault, HTTPException) else None) or {}  # RFC 9110, 15.5.6: the methods
+    return PlainTextResponse(f"this address is asked with {headers.get('Allow', 'another method')}\n", 405, headers)
 
 
 async def _own_fault(request: Request, fault: Exception) -> Response:

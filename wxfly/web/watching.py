@@ -17,7 +17,16 @@ from wxfly.pilot.own_files import alone_with, write_whole
 from wxfly.pilot.settings import config_folder
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.further_facts.watch import WatchFacts, watch_text
-from wxfly.report.watch import AFTER_FAILURE, asked_of_watch, due_after, file_of, tell_changes, tell_loss, told_in
+from wxfly.report.watch import (
+    AFTER_FAILURE,
+    asked_of_watch,
+    due_after,
+    file_of,
+    is_of_a_later_day,
+    tell_changes,
+    tell_loss,
+    told_in,
+)
 from wxfly.times import utc_now
 from wxfly.web.own_pages import Entry, OwnKind, OwnPage
 
@@ -198,7 +207,10 @@ def look(one: Watched, ask: Ask) -> None:
 
     path, due = _file_of(one.address), utc_now() + AFTER_FAILURE
     try:
-        answer = ask(*_asked(*one.question))
+        kind, pairs = _asked(*one.question)
+        answer, before = ask(kind, pairs), told_in(path)
+        if kind == "best" and before is not None and is_of_a_later_day(answer, before.until):
+            raise WxflyError("the day is over")
         next_look = due_after(answer)
         tell_changes(path, answer, tell, due=next_look, is_quiet=False)
         due = next_look

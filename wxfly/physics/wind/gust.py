@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from wxfly.physics.precision import at_least, floating
 from wxfly.physics.wind.log_law import OPEN_GROUND_ROUGHNESS_LENGTH
-from wxfly.physics.wind.turbulence import HOUR, gust_factor, peak_factor, turbulence_intensity
+from wxfly.physics.wind.turbulence import peak_factor, turbulence_intensity
 
 Array = npt.NDArray[np.float64]
 
@@ -72,7 +72,6 @@ def gust_without_forecast(
     roughness_length: npt.ArrayLike = OPEN_GROUND_ROUGHNESS_LENGTH,
     convective_velocity: npt.ArrayLike = 0.0,
     gust_duration: float = 3.0,
-    reference_period: float = HOUR,
 ) -> Array:
     """Estimate the gust at flight height from mean winds alone.
 
@@ -86,7 +85,7 @@ def gust_without_forecast(
         Surface upwind [m].
     convective_velocity : array_like, optional
         Velocity scale w* of the convective boundary layer [m s-1]; 1 to 2.5 on a sunny day. NaN gives NaN.
-    gust_duration, reference_period : float, optional
+    gust_duration : float, optional
         [s].
 
     Returns
@@ -98,13 +97,11 @@ def gust_without_forecast(
     Notes
     -----
     Mechanical turbulence has ``sigma = U(10) / ln(10/z0)`` at every height ([EN1991-1-4]); the square of ``0.6 w*``
-    from convection adds to its square. The gust is ``U + g sigma`` with the peak factor of [WMO-1555].
+    from convection adds to its square. The gust is ``U + g sigma`` with the peak factor of [WMO-1555], which is that of
+    an hour: in a shorter period the largest gust is smaller.
     """
     mean = np.asarray(wind_speed_at_height, dtype=float)
     intensity = turbulence_intensity(10.0, roughness_length)
     mechanical = intensity * np.asarray(wind_speed_at_10m, dtype=float)
     sigma = np.hypot(mechanical, CONVECTIVE_SHARE * np.asarray(convective_velocity, dtype=float))
-    period = gust_factor(0.0, gust_duration=gust_duration, reference_period=reference_period)
-    return np.asarray(
-        np.maximum(period * (mean + peak_factor(wanted_height, gust_duration=gust_duration) * sigma), mean)
-    )
+    return np.asarray(mean + peak_factor(wanted_height, gust_duration=gust_duration) * sigma)
