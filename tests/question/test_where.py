@@ -328,6 +328,14 @@ def test_the_zones_in_reach_are_listed_and_drawn_up_to_a_number_and_the_unreadab
     assert written.count("<li>Z") == MOST_DRAWN
 
 
+def test_a_file_of_zones_far_away_may_be_the_wrong_one(wxfly, windy, tmp_path):
+    path, page = prohibited(tmp_path, 5.7, 51.6), tmp_path / "spots.html"  # latitude first
+    asked = ("where", PLACE, "--forecast", windy, *ASK, "--zones", str(path), "--html", str(page))
+    assert wxfly(*asked)[0] == 0
+    written = page.read_text().replace("\N{NO-BREAK SPACE}", " ")
+    assert "None in reach; no zone of the file is within 500 km: is it the right file, longitude first?" in written
+
+
 def test_without_a_file_of_zones_the_page_says_nothing_of_them(wxfly, windy, tmp_path):
     page = tmp_path / "spots.html"
     assert wxfly("where", PLACE, "--forecast", windy, *ASK, "--html", str(page))[0] == 0

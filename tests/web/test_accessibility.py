@@ -22,7 +22,6 @@ def quick(*some):
 LEVELS = [f"wcag2{minor}{level}" for minor in ("", "1", "2") for level in ("a", "aa")]
 STANDARD = {"runOnly": {"type": "tag", "values": LEVELS}}
 ON_PAPER = {**STANDARD, "rules": {"target-size": {"enabled": False}}}
-WITHOUT_CHARTS = {"exclude": [[".main-svg"]]}
 LIGHTS = ("light", "dark", "sun", "print")
 """Nothing moves in the dark one."""
 
@@ -69,8 +68,8 @@ def shine(page, light):
         page.evaluate("() => document.getElementById('sunlight').click()")
 
 
-def violations(axe, page, context=None, options=STANDARD):
-    found = axe.run(page, context=context, options=options).response
+def violations(axe, page, options=STANDARD):
+    found = axe.run(page, options=options).response
     assert found["passes"]
     return [
         f"{one['id']}: {node['html'][:120]}: {node['failureSummary']}"
@@ -107,11 +106,12 @@ def test_nothing_breaks_the_standard_in_any_light_and_width(axe, tab, address, v
     look(page, f"{address}{view}")
     # Charts are large, and always the same but for their colours, whose contrast has a test of its own.
     found = [f"with charts: {one}" for one in violations(axe, page)]
+    page.evaluate("() => document.querySelectorAll('.chart').forEach((one) => one.replaceWith(one.cloneNode(false)))")
     for width in WIDTHS:
         page.set_viewport_size({"width": width, "height": 844})
         for light in LIGHTS:
             shine(page, light)
-            told = violations(axe, page, WITHOUT_CHARTS, ON_PAPER if light == "print" else STANDARD)
+            told = violations(axe, page, ON_PAPER if light == "print" else STANDARD)
             found += [f"{width} px, {light}: {one}" for one in told]
     assert found == []
 

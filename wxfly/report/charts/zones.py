@@ -47,7 +47,7 @@ class ZoneSpot:
 
 
 class Marks:
-    """The marks of zones in the order in which they come: each zone has one, however often and for whom it comes."""
+    """The marks of zones, in the order in which they come; one that comes again near another place keeps its mark."""
 
     def __init__(self) -> None:
         self._marks: dict[tuple[int, str], str] = {}

@@ -266,10 +266,16 @@ def zones_in_words(zones: ZonesFacts, period: Period, reader: Reader) -> str:
         parts.append(f"{len(others)} {'other' if len(others) == 1 else 'others'} within {within}")
     if not each:
         parts.append(f"{'of the others none' if count else 'none'} within {within}")
-    if zones.search_distance >= FAR and not each and (zones.zone_count or not count):
-        what = "no zone that can be read" if count else "no zone of the file"
-        parts.append(f"{what} is within {FAR / 1000:g} km: is it the right file, longitude first?")
-    return "; ".join(parts)
+    return "; ".join([*parts, *far_in_words(zones)])
+
+
+def far_in_words(zones: ZonesFacts) -> list[str]:
+    """Ask whether it is the right file where it has no zone within `FAR`; nothing else."""
+    count = zones.unreadable_count
+    if zones.search_distance < FAR or zones.near or not (zones.zone_count or not count):
+        return []
+    what = "no zone that can be read" if count else "no zone of the file"
+    return [f"{what} is within {FAR / 1000:g} km: is it the right file, longitude first?"]
 
 
 def zone_lines(zones: ZonesFacts | None, period: Period, reader: Reader) -> Iterator[tuple[str, str]]:

@@ -9,7 +9,7 @@ from wxfly.report.charts.coastline import SOURCE, is_here
 from wxfly.report.charts.where import where_map
 from wxfly.report.charts.zones import OUTLINED, Marks
 from wxfly.report.facts.writing import Reader
-from wxfly.report.facts.zones import file_in_words
+from wxfly.report.facts.zones import far_in_words, file_in_words
 from wxfly.report.further_facts.where import WhereFacts
 from wxfly.report.pages import shell
 from wxfly.report.pages.page import Charts, Parts, swatches, with_charts
@@ -88,6 +88,7 @@ def _zones(facts: WhereFacts, reader: Reader, lines: Iterable[str]) -> Iterable[
     parts = [
         *([f"{unread} {'zone' if unread == 1 else 'zones'} cannot be read and may be here"] if unread else []),
         *([] if facts.zones.near else [f"{'of the others none' if unread else 'none'} in reach"]),
+        *far_in_words(facts.zones),
         *(
             [f"{left_out} more {'outline is' if left_out == 1 else 'outlines are'} neither drawn nor listed"]
             if left_out
