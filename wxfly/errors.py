@@ -7,7 +7,7 @@ from collections.abc import Iterable
 
 
 class WxflyError(Exception):
-    """A fault that is told to the user in one line, without a traceback.
+    """A fault that the user reads as one line, without a traceback.
 
     The message says what was given, what is wanted and the way out.
     """

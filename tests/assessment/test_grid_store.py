@@ -13,6 +13,7 @@ import xarray as xr
 from tests.assessment.test_blocks import HEIGHT, grid, limits
 from wxfly.assessment.blocks import assess_grid
 from wxfly.assessment.grid_store import assess_to_store, open_store
+from wxfly.cube.contract import mark_provided
 from wxfly.errors import WxflyError
 from wxfly.pilot.elements import NAMES
 
@@ -97,8 +98,10 @@ def test_a_store_of_other_work_is_not_written_over(tmp_path: Path) -> None:
     path = tmp_path / "grid.zarr"
     cube = grid(2, 2, HOURS)
     assess_to_store(cube, limits(), path, **PARTS)
-    with pytest.raises(WxflyError, match="it holds results of another grid or other limits; give another path"):
-        assess_to_store(cube, limits(), path, cell_hours=HOURS * 4, height=40.0)
+    provides_more = mark_provided(cube, {"wind_speed": [200.0]})
+    for other, height in ((cube, 40.0), (provides_more, PARTS["height"])):
+        with pytest.raises(WxflyError, match="it holds results of another grid or other limits; give another path"):
+            assess_to_store(other, limits(), path, cell_hours=PARTS["cell_hours"], height=height)
     with pytest.raises(WxflyError, match="this is no store of a grid's results; give another path"):
         assess_to_store(cube, limits(), tmp_path, **PARTS)
     with pytest.raises(WxflyError, match="there is no store of a grid's results"):

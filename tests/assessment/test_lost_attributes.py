@@ -73,8 +73,17 @@ def test_a_forecast_that_has_lost_what_its_source_provides_is_refused():
     xr.testing.assert_equal(*(wxfly.conditions(one, height=80.0) for one in (cube, cube.drop_attrs(deep=False))))
     with pytest.raises(WxflyError, match="has lost its coordinate 'provided', so what is missing in it is unknown"):
         wxfly.conditions(cube.drop_vars("provided"), height=80.0)
-    with pytest.raises(WxflyError, match="wind_speed_of_gust has lost its attribute 'cell_methods', so the time"):
-        wxfly.conditions(without_attributes(cube), height=80.0)
+
+
+@pytest.mark.parametrize("span", [(0, 0), (-1, 0)])
+def test_a_forecast_without_attributes_is_no_better(span):
+    cube = quiet_cube(36, wind_speed_of_gust=span)
+    cube["wind_speed_of_gust"].values[10:14] = [9.0, 12.0, 7.0, np.nan]
+    whole, lost = (assess(wxfly.conditions(one, height=60.0), LIMITS) for one in (cube, without_attributes(cube)))
+    assert (lost["state"] <= whole["state"]).all()
+    better = lost["hour_margin"] > whole["hour_margin"]
+    assert not better.any()
+    assert (lost["state"] > 0).any()
 
 
 @pytest.mark.parametrize("work", [lambda cube: cube * 1, lambda cube: cube.map(lambda v: v, keep_attrs=False)])

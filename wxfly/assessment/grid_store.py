@@ -20,7 +20,7 @@ import numpy as np
 import xarray as xr
 
 from wxfly.assessment.blocks import CELL_HOURS_OF_BLOCK, assess_block, assess_grid, horizontal_dimensions, in_blocks
-from wxfly.cube.contract import mark_provided, provided_entries
+from wxfly.cube.contract import mark_provided, provided_entries, to_file
 from wxfly.errors import WxflyError, shortened
 from wxfly.pilot.elements import NAMES
 from wxfly.pilot.limits import Limits
@@ -188,7 +188,9 @@ def _fingerprint(cube: xr.Dataset, limits: Limits, height: float, site: Site | N
     digest = hashlib.sha256()
     sizes = {str(d): n for d, n in cube.sizes.items()}
     chunks = {str(d): list(n) for d, n in cube.chunksizes.items()}
-    digest.update(json.dumps([sizes, chunks, repr(limits), height, repr(site), cube.attrs], default=str).encode())
+    digest.update(
+        json.dumps([sizes, chunks, repr(limits), height, repr(site), to_file(cube).attrs], default=str).encode()
+    )
     for name in ("time", "latitude", "longitude", "surface_altitude", "forecast_reference_time"):
         if name in cube.coords:
             digest.update(np.ascontiguousarray(cube[name].values).tobytes())

@@ -139,9 +139,9 @@ def brief(
     shown: dict[str, Any] = {"units": asked.units, "time_zone": asked.time_zone}
     answer = facts_of(asked.briefing, asked.question)
     facts = None if asked.brief is None else brief_facts(asked.brief, answer)
-    told = text.words_without_window(answer, **shown) if facts is None else text.words_of(facts, **shown)
+    brief_words = text.words_without_window(answer, **shown) if facts is None else text.words_of(facts, **shown)
     if html_path:
-        _write(html_path, to_html(told, facts, units=asked.units).encode(), overwrite=overwrite)
+        _write(html_path, to_html(brief_words, facts, units=asked.units).encode(), overwrite=overwrite)
     if as_json:
         print_json(facts or answer)
     elif as_csv:
@@ -152,7 +152,7 @@ def brief(
     elif facts is None:
         say(render(answer, width=width()))
     else:
-        say(text.to_text(told, width()))
+        say(text.to_text(brief_words, width()))
     end_with(answer.verdict.word, as_far_as_known=answer.verdict.as_far_as_known)
 
 
@@ -290,7 +290,7 @@ def fleet(
     facts = fleet_facts(asked, made)
     from wxfly.report.text.fleet import FleetWords, to_text
 
-    told = FleetWords(facts, asked.units, asked.time_zone)
+    fleet_words = FleetWords(facts, asked.units, asked.time_zone)
     if parquet_path is not None:
         from wxfly.report.fleet import fleet_to_parquet
 
@@ -298,7 +298,7 @@ def fleet(
     if html_path is not None:
         from wxfly.report.pages.fleet import to_html
 
-        _write(html_path, to_html(facts, told).encode(), overwrite=overwrite)
+        _write(html_path, to_html(facts, fleet_words).encode(), overwrite=overwrite)
     if ics_path is not None:
         from wxfly.report.fleet import calendars
 
@@ -311,7 +311,7 @@ def fleet(
 
         print_data(fleet_to_csv(facts, time_zone=asked.time_zone).encode("utf-8", "backslashreplace"))
     else:
-        say(to_text(told, full_width(), more=more))
+        say(to_text(fleet_words, full_width(), more=more))
     if facts.without_answer:
         click.get_current_context().exit(ExitCode.UNFINISHED)
 

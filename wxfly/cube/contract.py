@@ -437,17 +437,6 @@ def _method_of(cube: xr.Dataset, name: str) -> str | None:
     return stated[1] if stated else None
 
 
-def has_lost_span(cube: xr.Dataset, name: str) -> bool:
-    """Return whether a variable no longer states its span, and could cover an hour or be of an instant."""
-    return (
-        name in VARIABLES
-        and VARIABLES[name].covers_hours != _INSTANT
-        and VARIABLES[name].method is not None
-        and own_time(cube, name) is None
-        and _method_of(cube, name) is None
-    )
-
-
 def spans_of(cube: xr.Dataset) -> dict[str, Span]:
     """Return the span of every variable of a cube."""
     return {str(name): covers_hours(cube, str(name)) for name in cube.data_vars}
@@ -507,6 +496,17 @@ def state_spans(cube: xr.Dataset, spans: Mapping[str, Span] | None = None) -> xr
         if method is not None:
             cube[name].attrs["cell_methods"] = f"{axis}: {method}"
     return cube
+
+
+def with_lost_spans(cube: xr.Dataset) -> xr.Dataset:
+    """State the widest span that values may have, the instant included, where arithmetic has dropped their span."""
+    spans = {
+        name: (span[0], max(span[1], 1.0))
+        for name, span in spans_of(cube).items()
+        if name in VARIABLES and VARIABLES[name].method and span != _INSTANT
+        if own_time(cube, name) is None and _method_of(cube, name) is None
+    }
+    return state_spans(cube, spans) if spans else cube
 
 
 def side_by_side(cubes: Sequence[xr.Dataset]) -> xr.Dataset:

@@ -13,7 +13,7 @@ from wxfly.answer.windows import Window
 from wxfly.assessment import suitability
 from wxfly.assessment.conditions import derive, with_daylight
 from wxfly.assessment.hours import HOUR
-from wxfly.cube.contract import has_lost_span, provided_entries
+from wxfly.cube.contract import provided_entries, with_lost_spans
 from wxfly.errors import WxflyError
 from wxfly.library.frames import windows_frame
 from wxfly.library.words import Moment, read_as_of, text_of
@@ -61,8 +61,7 @@ def conditions(cube: xr.Dataset, *, height: float | str, site: Site | None = Non
     Raises
     ------
     WxflyError
-        For a height that cannot be read, a cube of several places, or one that has lost what its source provides or
-        the time that its values cover.
+        For a height that cannot be read, a cube of several places, or one that has lost what its source provides.
 
     Examples
     --------
@@ -83,13 +82,8 @@ def conditions(cube: xr.Dataset, *, height: float | str, site: Site | None = Non
         raise WxflyError(
             "the forecast has lost its coordinate 'provided', so what is missing in it is unknown; keep its coordinates"
         )
-    if lost := next((str(name) for name in cube.data_vars if has_lost_span(cube, str(name))), None):
-        raise WxflyError(
-            f"{lost} has lost its attribute 'cell_methods', so the time that its values cover is unknown; keep the "
-            "attributes, such as by xarray.set_options(keep_attrs=True)"
-        )
     place = _site_of(cube) if site is None else site
-    return derive(cube, height=metres, site=place, with_launch=True)
+    return derive(with_lost_spans(cube), height=metres, site=place, with_launch=True)
 
 
 def assess(hours: xr.Dataset, limits: Limits) -> xr.Dataset:

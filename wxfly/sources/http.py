@@ -437,7 +437,7 @@ def _count(requests: int, weight: float, size: int) -> None:
         _asked_so_far = Tally(so_far.requests + requests, so_far.weight + weight, so_far.size + size)
 
 
-_WAITING: contextvars.ContextVar[Callable[[str], object] | None] = contextvars.ContextVar("waits told", default=None)
+_WAITING: contextvars.ContextVar[Callable[[str], object] | None] = contextvars.ContextVar("on_wait", default=None)
 
 
 @contextlib.contextmanager

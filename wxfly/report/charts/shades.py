@@ -105,7 +105,7 @@ def cell(margin: float, *, short: bool) -> str:
     return {"1.00": "1", "-1.0": "-1"}.get(text, text.replace("0.", ".", 1))
 
 
-# --- the chance: its number is in tenths, and its ends are told as what they are ---------------------------------
+# --- the chance: its number is in tenths, and its ends are written as what they are ---------------------------------
 
 _FROM = (8, 6, 4)
 """Tenths of a chance from which a cell has the first, the second and the third shade."""

@@ -45,7 +45,7 @@ class PageWords:
     readers : list of Reader
         Units and clock of each site.
     names : list of str
-        Of the sites, told apart.
+        Names of the sites, each different.
     whose : list of str
         What the chances of each site are from.
     overview : tuple or None
