@@ -302,3 +302,17 @@ def test_a_spot_says_of_a_zone_and_of_zones_that_cannot_be_read(wxfly, windy, tm
     answer = json.loads(wxfly(*asked)[1])
     doubt = "zones that cannot be read"
     assert [spot["zone_warning"] for spot in answer["spots"]] == [doubt, doubt, f"in a prohibited zone, {doubt}"]
+
+
+def test_the_window_of_a_spot_holds_its_most_probable_time_though_other_hours_have_more_margin(wxfly, tmp_path):
+    """Rain is less probable from 12 to 15 h UTC, and the wind is a little stronger then."""
+    cube = grid(np.where(np.array(WINDY) == 1.0, 1.0, 9.0))
+    cube["precipitation_probability"].values[:] = 0.3
+    cube["precipitation_probability"].values[13:16] = 0.0
+    for name in ("wind_speed", "wind_speed_of_gust"):
+        cube[name].values[12:16] *= 1.3
+    save_cube(cube, path := tmp_path / "grid.nc")
+    code, out, err = wxfly("where", PLACE, "--within", "60km", "--forecast", str(path), *ASK, "--json")
+    assert code == 0, err
+    (spot,) = json.loads(out)["spots"]
+    assert spot["start"] < "2026-06-10T15:00" and spot["end"] > "2026-06-10T12:00", spot
