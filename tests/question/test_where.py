@@ -342,3 +342,17 @@ def test_without_a_file_of_zones_the_page_says_nothing_of_them(wxfly, windy, tmp
     assert "Zones in reach" not in page.read_text()
     answer = json.loads(wxfly("where", PLACE, "--forecast", windy, *ASK, "--json")[1])
     assert answer["zones"] is None and answer["zones_left_out"] == 0
+
+
+def test_the_window_of_a_spot_holds_its_most_probable_time_though_other_hours_have_more_margin(wxfly, tmp_path):
+    """Rain is less probable from 12 to 15 h UTC, and the wind is a little stronger then."""
+    cube = grid(np.where(np.array(WINDY) == 1.0, 1.0, 9.0))
+    cube["precipitation_probability"].values[:] = 0.3
+    cube["precipitation_probability"].values[13:16] = 0.0
+    for name in ("wind_speed", "wind_speed_of_gust"):
+        cube[name].values[12:16] *= 1.3
+    save_cube(cube, path := tmp_path / "grid.nc")
+    code, out, err = wxfly("where", PLACE, "--within", "60km", "--forecast", str(path), *ASK, "--json")
+    assert code == 0, err
+    (spot,) = json.loads(out)["spots"]
+    assert spot["start"] < "2026-06-10T15:00" and spot["end"] > "2026-06-10T12:00", spot

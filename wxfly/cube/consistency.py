@@ -60,6 +60,14 @@ REAL_RAIN = 0.5
 fall between the times of the codes (common practice, no source)."""
 RAINY_HOURS = 3
 """Number of hours with a code of rain or snow that need some amount; in single hours it is rounded away."""
+MUCH_LOW_CLOUD, HIGHEST_LOW_BASE = 0.5, 4000.0
+"""Low cloud over at least the first share of the sky has its base below the second above ground [m]: models count cloud
+as low up to 2 to 3.7 km (the low level of the WMO's International Cloud Atlas ends at 2 km; from memory). The bounds:
+common practice, no source."""
+NO_ENERGY, UNSTABLE, MUCH_ENERGY, STABLE_AIR = 10.0, -3.0, 1000.0, 3.0
+"""A lifted index at or below the second [K] needs more energy (CAPE) than the first [J kg-1], and an energy of at least
+the third has none at or above the fourth [K]: both tell whether a parcel is warmer than the air around it (AMS
+Glossary, from memory). The bounds are wide, as models lift different parcels; common practice, no source."""
 WHOLE_HOURS, DAMAGED, UNUSUAL = 6, 0.05, 0.25
 """Damage in so many hours, and in so large a share of them, affects the whole column: in the other hours it only does
 not show. The larger share is for what weather can do, though seldom. Common practice, no source."""
@@ -206,6 +214,23 @@ def _pressures_apart(columns: Columns) -> Flags | None:
     return np.asarray(np.abs(here / reduced - 1.0) > PRESSURE_APART)
 
 
+def _base_above_low_cloud(columns: Columns) -> Flags | None:
+    low, base = columns("low_type_cloud_area_fraction"), columns("cloud_base_altitude")
+    ground = columns("surface_altitude")
+    if low is None or base is None:
+        return None
+    above = base - (0.0 if ground is None else np.where(np.isnan(ground), 0.0, ground))
+    return np.asarray((low >= MUCH_LOW_CLOUD) & (above > HIGHEST_LOW_BASE))
+
+
+def _energies_apart(columns: Columns) -> Flags | None:
+    energy, lifted = columns("atmosphere_convective_available_potential_energy"), columns("lifted_index")
+    if energy is None or lifted is None:
+        return None
+    unstable = (energy < NO_ENERGY) & (lifted <= UNSTABLE)
+    return np.asarray(unstable | ((energy >= MUCH_ENERGY) & (lifted >= STABLE_AIR)))
+
+
 def _frozen(name: str, kind: tuple[str, ...], hours: int) -> Callable[[Columns], Flags | None]:
     def broken(columns: Columns) -> Flags | None:
         own = columns(name)
@@ -274,6 +299,16 @@ CHECKS = (
         "pressures that the altitude of the ground contradicts",
         ("surface_air_pressure", "air_pressure_at_mean_sea_level"),
         _pressures_apart,
+    ),
+    Check(
+        "a cloud base far above the low cloud",
+        ("cloud_base_altitude", "low_type_cloud_area_fraction"),
+        _base_above_low_cloud,
+    ),
+    Check(
+        "a lifted index that the convective energy contradicts",
+        ("atmosphere_convective_available_potential_energy", "lifted_index"),
+        _energies_apart,
     ),
     *(Check(_frozen_words(words, hours), (name,), _frozen(name, kind, hours)) for name, words, kind, hours in (
         ("wind_speed", "a wind", _WIND, FROZEN_WIND),
