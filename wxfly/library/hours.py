@@ -13,7 +13,7 @@ from wxfly.answer.windows import Window
 from wxfly.assessment import suitability
 from wxfly.assessment.conditions import derive, with_daylight
 from wxfly.assessment.hours import HOUR
-from wxfly.cube.contract import provided_entries, with_lost_spans
+from wxfly.cube.contract import PROVIDED, PROVIDED_BY_MODEL, provided_entries, with_lost_spans
 from wxfly.errors import WxflyError
 from wxfly.library.frames import windows_frame
 from wxfly.library.words import Moment, read_as_of, text_of
@@ -83,7 +83,8 @@ def conditions(cube: xr.Dataset, *, height: float | str, site: Site | None = Non
             "the forecast has lost its coordinate 'provided', so what is missing in it is unknown; keep its coordinates"
         )
     place = _site_of(cube) if site is None else site
-    return derive(with_lost_spans(cube), height=metres, site=place, with_launch=True)
+    hours = derive(with_lost_spans(cube), height=metres, site=place, with_launch=True)
+    return hours.drop_vars([PROVIDED, PROVIDED_BY_MODEL], errors="ignore")  # of the forecast, not of its hours
 
 
 def assess(hours: xr.Dataset, limits: Limits) -> xr.Dataset:
