@@ -6,10 +6,12 @@ Run as ``python docs/generate_reference.py``; a test compares what it would writ
 from __future__ import annotations
 
 import json
+import os
 import textwrap
 from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import click
@@ -363,8 +365,10 @@ PAGES = {
 
 if __name__ == "__main__":
     REFERENCE.mkdir(exist_ok=True)
-    for name, page in PAGES.items():
-        (REFERENCE / name).write_text(page(), encoding="utf-8", newline="\n")
-        print(f"wrote {name}")
+    with TemporaryDirectory() as folder:
+        os.environ |= {"WXFLY_CONFIG": folder, "WXFLY_CACHE": folder}  # not what the writer has saved
+        for name, page in PAGES.items():
+            (REFERENCE / name).write_text(page(), encoding="utf-8", newline="\n")
+            print(f"wrote {name}")
     KEYWORDS.write_text(keywords(), encoding="utf-8", newline="\n")
     print(f"wrote {KEYWORDS.name}")

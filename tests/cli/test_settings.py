@@ -138,3 +138,16 @@ def test_the_library_takes_a_plan(wxfly):
     assert answer.facts.sites[0].height == 50.0
     assert find_plan(plans_file(), "roof").limits == ("gust=8m/s",)
     assert library.best("Kelderness", limits={"gust": "7m/s"}).facts.question.own_limits[0].upper_limit == 7.0
+
+
+def test_several_limits_are_set_at_once_and_what_they_replace_is_told(wxfly):
+    assert wxfly("set", "limit", "wind=6m/s", "gust=8m/s")[:2] == (0, "limit = wind=6m/s,gust=8m/s (file)\n")
+    code, out, _ = wxfly("set", "limit", "gust=9m/s")
+    assert code == 0 and out == "limit = gust=9m/s (file); it was wind=6m/s,gust=8m/s\n"
+    code, _, err = wxfly("set", "height", "60m", "70m")
+    assert code != 0 and "height takes one value, not 2" in err
+
+
+def test_a_limit_looser_than_that_of_the_aircraft_is_told_when_it_is_set(wxfly):
+    code, out, _ = wxfly("set", "limit", "gust=20m/s")
+    assert code == 0 and "Mind: your gust limit from settings is 20 m/s, looser than" in " ".join(out.split())

@@ -346,7 +346,7 @@ def test_without_a_file_of_zones_the_page_says_nothing_of_them(wxfly, windy, tmp
 
 def test_the_window_of_a_spot_holds_its_most_probable_time_though_other_hours_have_more_margin(wxfly, tmp_path):
     """Rain is less probable from 12 to 15 h UTC, and the wind is a little stronger then."""
-    cube = grid(np.where(np.array(WINDY) == 1.0, 1.0, 9.0))
+    cube = quiet_grid(np.where(np.array(WINDY) == 1.0, 1.0, 9.0))
     cube["precipitation_probability"].values[:] = 0.3
     cube["precipitation_probability"].values[13:16] = 0.0
     for name in ("wind_speed", "wind_speed_of_gust"):

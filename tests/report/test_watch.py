@@ -14,6 +14,7 @@ from wxfly.report.facts.answer import facts_of
 from wxfly.report.facts.site import ModelHoursFacts
 from wxfly.report.facts.verdict import Note
 from wxfly.report.facts.writing import Clock
+from wxfly.report.further_facts.watch import watch_text
 from wxfly.report.watch import (
     AFTER_FAILURE,
     SOONEST,
@@ -222,3 +223,10 @@ def test_it_looks_as_the_next_run_is_expected(clock, available, due):
 def test_where_no_service_answered_it_looks_again_soon(clock):
     note = Note(NoteKind.NO_NEWER_FORECAST, "no newer forecast is available: refused")
     assert due_after(of_models("ncep_gfs_global", notes=[note])) == utc_now() + AFTER_FAILURE
+
+
+def test_the_note_that_the_first_line_refers_to_is_told(path):
+    looser = Note(NoteKind.LOOSER_LIMITS, "your gust limit is 20 m/s, looser than 10.7 m/s")
+    told = []
+    look(path, replace(ANSWER, notes=[*ANSWER.notes, looser]), told.append)
+    assert watch_text(told[0])[-1] == f"Note: {looser.text}"

@@ -145,13 +145,14 @@ def _show_full_help(ctx: click.Context, param: click.Parameter, value: bool) -> 
         ctx.exit()
 
 
-def _offer_limit(flag: str) -> None:
-    """Raise an error with the way to limit an element where the flag is one's name."""
+def _offer_limit(flag: str, *, has_reading: bool) -> None:
+    """Raise an error with the way to limit an element where the flag is one's name, and with that of a reading."""
     from wxfly.pilot.limits import SETTABLE
 
     name = flag.lstrip("-").replace("-", "_")
     if name in SETTABLE:
-        raise click.UsageError(f"no option {flag}; a limit for today is written: --limit {name}=VALUE")
+        reading = "what you measure is written --mean VALUE and --gust VALUE; " if has_reading else ""
+        raise click.UsageError(f"no option {flag}; {reading}a limit for today is written: --limit {name}=VALUE")
 
 
 class Command(click.Command):
@@ -192,8 +193,9 @@ class Command(click.Command):
         try:
             return super().parse_args(ctx, args)
         except click.NoSuchOption as fault:
-            if "--limit" in (flag for option in self.get_params(ctx) for flag in option.opts):
-                _offer_limit(fault.option_name)
+            flags = {flag for option in self.get_params(ctx) for flag in option.opts}
+            if "--limit" in flags:
+                _offer_limit(fault.option_name, has_reading="--mean" in flags)
             raise
 
     def _parted(self, ctx: click.Context, args: list[str]) -> tuple[list[str], list[str]]:

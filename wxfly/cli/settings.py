@@ -137,18 +137,26 @@ def settings(site: str | None, plan: str | None, as_json: bool) -> None:
 
 @main.command("set", epilog="Example: wxfly set height 60m")
 @click.argument("key")
-@click.argument("value", required=False)
+@click.argument("values", nargs=-1, metavar="[VALUE]...")
 @click.option("--remove", is_flag=True, help="Take KEY out, so that its default counts again.")
-def set_one(key: str, value: str | None, remove: bool) -> None:
-    """Change the setting KEY to VALUE in config.toml; everything else in the file stays."""
-    if remove == (value is not None):
-        raise click.UsageError("give a VALUE, or --remove")
-    from wxfly.question.settings import keep_setting, settings_in_force
+def set_one(key: str, values: tuple[str, ...], remove: bool) -> None:
+    """Change the setting KEY to VALUE in config.toml; everything else in the file stays.
 
-    changed = keep_setting(key, value)
+    Of a setting that takes several, such as limit, give all: those in the file are replaced.
+    """
+    if remove == bool(values):
+        raise click.UsageError("give a VALUE, or --remove")
+    from wxfly.question.settings import joined_values, keep_setting, looser_limits, settings_in_force
+
+    before = {row.key: row for row in settings_in_force(None, None)}
+    changed = keep_setting(key, None if remove else joined_values(key, values))
     row = next(row for row in settings_in_force(None, None) if row.key == changed)
     beaten = "" if remove or row.source != "environment" else "; the environment goes before the file"
-    say(f"{row.key} = {row.value or 'none'} ({row.source}){beaten}")
+    old = before[changed]
+    is_replaced = not remove and old.source == "file" and old.value != row.value
+    was = f"; it was {old.value}" if is_replaced else ""
+    lines = [f"{row.key} = {row.value or 'none'} ({row.source}){beaten}{was}"]
+    say("\n".join([*lines, *(f"Mind: {words}" for words in looser_limits())]))
 
 
 @main.group(

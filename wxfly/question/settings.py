@@ -6,9 +6,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from wxfly.cube.notes import NoteKind, kind_of
 from wxfly.errors import WxflyError
 from wxfly.pilot.aircraft import parse_aircraft
-from wxfly.pilot.options import OPTIONS, Words, find_option, kept_values, said, usual_options, written
+from wxfly.pilot.options import OPTIONS, Names, Words, find_option, kept_values, said, usual_options, written
 from wxfly.pilot.own_files import change_toml, check_name, remove_entry
 from wxfly.pilot.settings import (
     SETTINGS,
@@ -25,7 +26,7 @@ from wxfly.pilot.settings import (
 )
 from wxfly.pilot.site import Site, read_sites, save_site, set_defaults
 from wxfly.question.defaults import check_home, layers_of, taken_from
-from wxfly.question.reading import check_words
+from wxfly.question.reading import check_words, read_question
 from wxfly.retrieval.places import resolve_site
 from wxfly.units import parse_quantity
 
@@ -102,7 +103,7 @@ def keep_setting(text: str, value: str | None) -> str:
     text : str
         The key as typed.
     value : str or None
-        Its value as typed; None removes it from the file.
+        Its value as typed, values of one that takes several joined by commas; None removes it from the file.
 
     Raises
     ------
@@ -112,6 +113,25 @@ def keep_setting(text: str, value: str | None) -> str:
     key = setting_key(text)
     keep_settings({key: value})
     return key
+
+
+def joined_values(text: str, values: Sequence[str]) -> str:
+    """Return the values of a setting as one text; an error where it takes but one."""
+    key = setting_key(text)
+    if len(values) > 1 and not (key in USUAL and isinstance(USUAL[key].kind, Names)):
+        raise WxflyError(f"{key} takes one value, not {len(values)}; put one with spaces in quotes")
+    return ",".join(values)
+
+
+def looser_limits() -> list[str]:
+    """Return what the settings hold that is looser than the aircraft or the rules, in words."""
+    from wxfly.question.ask import own_limit_notes  # here, because it slows the start of the program
+
+    try:
+        question = read_question("best", [], Words())
+    except WxflyError:  # of something else that a question will tell
+        return []
+    return [note for note in own_limit_notes(question) if kind_of(note) is NoteKind.LOOSER_LIMITS]
 
 
 def keep_settings(given: dict[str, str | None]) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from enum import StrEnum
 
 from wxfly.answer.request import ChangeKind, QuestionKind
@@ -628,6 +628,7 @@ def what_ends(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> str
     around = ""
     if (within.start, within.end) != (window.start, window.end):
         around = f"within limits {reader.clock.span(within.start, within.end)}"
+        around += _likely_part(site, window, reader)
     if window.ended_by is None:
         return around
     if window.ended_by == LIGHT:
@@ -639,6 +640,30 @@ def what_ends(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> str
         after = next(i for i, start in enumerate(site.hours.start) if start >= within.end)
         ends = f"then {room_of(site, after, reader.units)}"
     return f"{around}, {ends}" if around else ends
+
+
+def _likely_part(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> str:
+    """Return in words which hours around a window are more likely than not to have room; empty where all are.
+
+    Hours whose chance is not known are not likely.
+    """
+    hours, within, hour = site.hours, window.within, timedelta(hours=1)
+    inside = [i for i, start in enumerate(hours.start) if start + hour > within.start and start < within.end]
+    of_window = [i for i in inside if hours.start[i] + hour > window.start and hours.start[i] < window.end]
+    is_likely = {i: (chance := hours.chance[i]) is not None and chance >= EVEN_CHANCE for i in inside}
+    if all(is_likely.values()) or not of_window:
+        return ""
+    if not any(is_likely.values()):
+        return " (none of it likely)"
+    if not all(is_likely[i] for i in of_window):
+        return ""  # the first line says so
+    first, last = of_window[0], of_window[-1]
+    while is_likely.get(first - 1):
+        first -= 1
+    while is_likely.get(last + 1):
+        last += 1
+    span = reader.clock.span(max(hours.start[first], within.start), min(hours.start[last] + hour, within.end))
+    return f" (likely only {span})"
 
 
 def wind_and_gust(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> str:

@@ -135,6 +135,8 @@ class WatchFacts(Facts, frozen=True):
     """Those for the worse come first; empty for the first time."""
     first_line: str
     """The first line of the answer."""
+    notes: list[str]
+    """What the first line refers to as a note."""
     watched: list[str]
     """Every stretch with room in words, where it tells for the first time."""
     cautions: list[str]
@@ -204,6 +206,7 @@ def watch_facts(answer: AnswerFacts, before: Told | None) -> WatchFacts:
         since=None if before is None else before.at,
         changes=changes,
         first_line=answer.verdict.first_line,
+        notes=[note.text for note in answer.notes if note.kind in FIRST_NOTES],
         watched=[_in_words(one, look.reader) for one in told.stretches] if before is None else [],
         cautions=answer.cautions,
         fault=None,
@@ -221,6 +224,7 @@ def lost_facts(site: str, before: Told | None, now: datetime, why: str) -> Watch
         since=None if before is None else before.at,
         changes=[_change(Turn.NOT_KNOWN, None, None, words)] if is_lost else [],
         first_line=f"NOT KNOWN: {why}",
+        notes=[],
         watched=[],
         cautions=list(CAUTIONS),
         fault=why,
@@ -441,4 +445,4 @@ def watch_text(facts: WatchFacts) -> Sequence[str]:
     Of the first look they are the windows, where there are several.
     """
     words = [*(change.words for change in facts.changes), *(facts.watched if len(facts.watched) > 1 else ())]
-    return [*(f"{facts.site}: {line}" for line in words), facts.first_line]
+    return [*(f"{facts.site}: {line}" for line in words), facts.first_line, *(f"Note: {note}" for note in facts.notes)]

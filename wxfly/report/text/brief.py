@@ -172,7 +172,7 @@ def to_text(words: BriefWords, width: int = 100) -> str:
         body.append(wrapped([f"  [ ] {point}" for point in block.points], width))
         if any(body):
             parts.append("\n".join(part for part in (block.title, *body) if part))
-    return "\n\n".join([*parts, wrapped(words.cautions[:1], width)])
+    return "\n\n".join([*parts, wrapped(words.closing, width), wrapped(words.cautions[:1], width)])
 
 
 def _verdict(facts: BriefFacts, reader: Reader) -> str:
