@@ -122,7 +122,7 @@ def test_a_newer_schema_is_refused_by_name(cube, tmp_path, monkeypatch):
         load_cube(tmp_path / "a.nc")
 
 
-def test_a_foreign_file_is_refused_in_the_store(cube, tmp_path):
+def test_a_foreign_file_is_refused_in_the_store(cube, tmp_path, read_here):
     cube.to_netcdf(tmp_path / "a.nc", engine="h5netcdf")
     for read in (load_cube, read_foreign):
         xr.testing.assert_equal(read(tmp_path / "a.nc")["provided"], cube["provided"])
