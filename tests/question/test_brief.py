@@ -158,7 +158,7 @@ def test_what_a_pilot_gets_wrong_in_a_brief(options, words) -> None:
 @pytest.mark.parametrize(
     ("options", "words"),
     [
-        ({"mean": "6m/s", "gust": "4m/s"}, "are the two exchanged"),
+        ({"mean": "6m/s", "gust": "4m/s"}, "are they swapped"),
         ({"mean": "-1m/s"}, "below zero"),
         ({"mean": "strong"}, "is not a speed"),
         ({"anemometer_height": "40m"}, "out of reach"),

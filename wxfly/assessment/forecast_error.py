@@ -239,8 +239,8 @@ def room_to_limits(
     rows = assessment.isel(element=slice(len(NAMES)))  # the way back has an uncertainty of its own
     demand, limit, margin = (rows[n].transpose(*order).values for n in ("demand", "limit", "margin"))
     shape = demand.shape[1:]
-    extrapolated = {"wind": _like(height_deviation, shape)}
-    extrapolated["gust"] = extrapolated["wind"] if gust_deviation is None else _like(gust_deviation, shape)
+    of_height_change = {"wind": _like(height_deviation, shape)}
+    of_height_change["gust"] = of_height_change["wind"] if gust_deviation is None else _like(gust_deviation, shape)
     given, lost_cells = _like(precipitation_probability, shape), _like(around_is_lost, shape)
     if precipitation_rate is not None:
         demand = demand.copy()
@@ -251,7 +251,7 @@ def room_to_limits(
     for k, name in enumerate(NAMES):
         if name in skipped or BY_NAME[name].family is Family.KNOWN:
             continue
-        of_height, of_source = extrapolated.get(name), (spreads or {}).get(name)
+        of_height, of_source = of_height_change.get(name), (spreads or {}).get(name)
         of_cells = _added_by_cells((around or {}).get(name), lost_cells, margin[k])
         here = _room(name, demand[k], limit[k], margin[k], lead, law, of_height, of_source, of_cells)
         chance = _like((chances or {}).get(name), margin[k].shape)
@@ -290,7 +290,7 @@ def _room(
     margin: Array,
     lead: Array,
     law: ErrorLaw,
-    extrapolated: Array | None,
+    of_height_change: Array | None,
     of_source: Array | None = None,
     around: Array | None = None,
 ) -> Array:
@@ -316,7 +316,7 @@ def _room(
     if demand.shape[1] == 1 and of_source is not None and kind == ErrorKind.NORMAL:
         error, spread = law.figure(name, "error", lead), np.asarray(of_source, dtype=float)[:, None]
         deviation = np.hypot(spread, dressing_deviation(error, spread, law.share_left * error))
-    for added in (extrapolated, around):
+    for added in (of_height_change, around):
         if added is not None:
             deviation = np.hypot(deviation, np.where(np.isnan(added), 0.0, added))
     deviation = np.broadcast_to(deviation, demand.shape)
@@ -454,18 +454,18 @@ def _with_required_missing(room: Array) -> Array:
 
 
 def _with_advised_missing(
-    room: Array, name: str, limit: Array, lead: Array, law: ErrorLaw, extrapolated: Array | None
+    room: Array, name: str, limit: Array, lead: Array, law: ErrorLaw, of_height_change: Array | None
 ) -> Array:
     """A missing advised value counts as its usual chance, and never as surer than a known one just inside its limit."""
     unknown = np.isnan(room)
     if not unknown.any():
         return room
     usual = float(normal_quantile(1.0 - law.rows[name].get("not_known", 0.2)))
-    just_inside = _room_just_inside(name, limit, lead, law, extrapolated)
+    just_inside = _room_just_inside(name, limit, lead, law, of_height_change)
     return np.where(unknown, np.fmin(usual, just_inside), room)
 
 
-def _room_just_inside(name: str, limit: Array, lead: Array, law: ErrorLaw, extrapolated: Array | None) -> Array:
+def _room_just_inside(name: str, limit: Array, lead: Array, law: ErrorLaw, of_height_change: Array | None) -> Array:
     """Return the room of a value with the margin `JUST_INSIDE`, from one forecast; NaN where it is unknown."""
     kind, sense = law.rows[name]["kind"], BY_NAME[name].sense
     if kind == ErrorKind.CATEGORY:
@@ -476,8 +476,8 @@ def _room_just_inside(name: str, limit: Array, lead: Array, law: ErrorLaw, extra
     if kind == ErrorKind.SQUARE_ROOT:
         return _room_of_amount(name, (1.0 - JUST_INSIDE) * limit, limit, lead, law, 1)
     error = law.figure(name, "error", lead)
-    if extrapolated is not None:
-        error = np.hypot(error, np.where(np.isnan(extrapolated), 0.0, extrapolated))
+    if of_height_change is not None:
+        error = np.hypot(error, np.where(np.isnan(of_height_change), 0.0, of_height_change))
     # What `wxfly.assessment.suitability` takes as margin: 1 - demand / limit, or 1 - limit / demand.
     share = 1.0 / (1.0 - JUST_INSIDE) if LIMIT_RULES[sense].is_least else 1.0 - JUST_INSIDE
     if kind == ErrorKind.LOGARITHMIC:

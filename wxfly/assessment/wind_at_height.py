@@ -37,7 +37,7 @@ _INSTANTS = (
     "air_temperature",
     "air_temperature_aloft",
     "cloud_area_fraction",
-)  # what the wind aloft hangs on, but for the gust
+)  # what the wind aloft depends on, except for the gust
 _FROM_ONE_LEVEL = (ProfileMethod.STABILITY_LOG_LAW, ProfileMethod.NEUTRAL_LOG_LAW, ProfileMethod.POWER_LAW)
 
 

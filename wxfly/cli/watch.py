@@ -313,7 +313,7 @@ def _notifier() -> list[str]:
     name = {"darwin": "osascript", "win32": "powershell"}.get(sys.platform, "notify-send")
     path = shutil.which(name)
     if path is None:
-        raise WxflyError(f"--notify needs the program {name} of your desktop, which is not here; leave it out")
+        raise WxflyError(f"--notify needs the program {name} of your desktop, which was not found; leave --notify out")
     script = "on run argv\ndisplay notification (item 2 of argv) with title (item 1 of argv)\nend run"
     return {
         "osascript": [path, "-e", script],

@@ -19,7 +19,7 @@ def unrepeated(values: npt.NDArray[Any]) -> npt.NDArray[Any]:
 
     Notes
     -----
-    For dear functions of each value by itself: their result is broadcast to the shape of `values` again.
+    For expensive functions of each value by itself: their result is broadcast to the shape of `values` again.
 
     Examples
     --------

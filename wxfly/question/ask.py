@@ -10,7 +10,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from functools import partial
-from typing import TYPE_CHECKING
 
 import numpy as np
 import xarray as xr
@@ -39,9 +38,6 @@ from wxfly.retrieval.model_choice import Wanted
 from wxfly.retrieval.origin import ForecastOrigin, Obtained
 from wxfly.sources.http import tally
 from wxfly.units import SYSTEMS, UNITS, errors_in, from_si
-
-if TYPE_CHECKING:
-    from wxfly.retrieval.model_choice import Wanted
 
 log = logging.getLogger(__name__)
 Progress = Callable[[str], None]

@@ -481,7 +481,7 @@ def read_check_question(place: str | None, words: Words) -> CheckQuestion:
     if mean < 0:
         raise WxflyError(f"a mean wind of '{words.mean}' is below zero")
     if gust is not None and gust < mean:
-        raise WxflyError(f"a gust of '{words.gust}' is below the mean of '{words.mean}'; are the two exchanged?")
+        raise WxflyError(f"a gust of '{words.gust}' is below the mean of '{words.mean}'; are they swapped?")
     temperature = read_quantity(words.temperature, "temperature", units) if words.temperature else None
     if temperature is not None:
         check_temperature(temperature)

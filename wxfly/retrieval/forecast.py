@@ -42,7 +42,6 @@ from wxfly.times import as_moment, utc_now
 if TYPE_CHECKING:
     from concurrent.futures import Future
 
-    from wxfly.retrieval.model_choice import Wanted
     from wxfly.sources.open_meteo.runs import ModelRun
 
 METADATA_AGE = timedelta(minutes=10)

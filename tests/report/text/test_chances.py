@@ -11,10 +11,10 @@ from wxfly.report.text.details import causes_in_words
     [
         (
             [CauseFacts("gust", 0.39, 0.11), CauseFacts("wind", 0.16, 0.001)],
-            "gust 39 %, alone 11 %; wind 16 %, alone under 1 %",
+            "gust 39 % (11 % on its own); wind 16 % (under 1 % on its own)",
         ),
-        ([CauseFacts("gust", 0.39, None), CauseFacts("wind", 0.16, 0.02)], "gust 39 %; wind 16 %, alone 2 %"),
-        ([CauseFacts("gust", None, None), CauseFacts("wind", 0.16, 0.02)], "wind 16 %, alone 2 %"),
+        ([CauseFacts("gust", 0.39, None), CauseFacts("wind", 0.16, 0.02)], "gust 39 %; wind 16 % (2 % on its own)"),
+        ([CauseFacts("gust", None, None), CauseFacts("wind", 0.16, 0.02)], "wind 16 % (2 % on its own)"),
         ([CauseFacts("gust", None, None)], ""),
     ],
 )

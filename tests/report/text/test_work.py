@@ -59,9 +59,9 @@ def test_each_decision_has_its_own_threshold():
 @pytest.mark.thorough
 def test_too_few_members_cannot_tell_so_small_a_risk():
     words = damage_notes(with_chance(0.9, 10), COSTS)["Take off"]
-    assert "10 members cannot tell a risk below 8.3 %, 18 members can" in words
+    assert "10 members cannot resolve a risk below 8.3 %, 18 members can" in words
     words = damage_notes(with_chance(0.95), COSTS)["Take off"]
-    assert "one forecast cannot tell a risk below 5.0 %, 18 members can" in words
+    assert "one forecast cannot resolve a risk below 5.0 %, 18 members can" in words
     assert words.startswith("would not be worth it")
 
 

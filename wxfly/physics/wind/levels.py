@@ -46,10 +46,10 @@ STEEPEST_RATIO_SEEN = 2.0
 _LARGEST_SPAN = 3.0  # in ln(height), the largest on which the bend was measured
 # Share of the slope between the two highest levels that continues above them. It is 1 where they are close together,
 # less where the lower one is far below, and more in stable air.
-CARRIED_LOSS = 0.36
-LEAST_CARRIED = 0.25
-CARRIED_MORE_STABLE = 0.25
-_CARRIED_ZETA = 0.05
+CONTINUED_LOSS = 0.36
+LEAST_CONTINUED = 0.25
+CONTINUED_MORE_STABLE = 0.25
+_CONTINUED_ZETA = 0.05
 
 # 10 m/L from very unstable to very stable. The steps are small where either source of stability gives the strongest
 # wind at flight height; rounding up makes up for the gaps between them.
@@ -156,7 +156,7 @@ def chosen_level(speed: Array, direction: Array, height: Array, mask: Mask, *, l
 
 
 def either(first: Level, other: Level) -> Level:
-    """Return the first level where it was found, else the other; both have one shape. The choice is ours."""
+    """Return the first level where it was found, else the other; both have one shape."""
     pairs = ((getattr(first, name), getattr(other, name)) for name in ("speed", "direction", "height"))
     return Level(np.logical_or(first.found, other.found), *(np.where(first.found, one, two) for one, two in pairs))
 
@@ -212,10 +212,10 @@ def beyond_top(second: Level, top: Level, z: Array, obukhov_length: Array) -> tu
     """
     zeta = np.maximum(np.where(np.isnan(obukhov_length), 0.0, 10.0 / obukhov_length), 0.0)
     span = np.log(top.height / second.height)
-    extrapolated = np.maximum(1.0 - CARRIED_LOSS * span, LEAST_CARRIED)
-    extrapolated = np.minimum(extrapolated + CARRIED_MORE_STABLE * zeta / (zeta + _CARRIED_ZETA), 1.0)
+    share = np.maximum(1.0 - CONTINUED_LOSS * span, LEAST_CONTINUED)
+    share = np.minimum(share + CONTINUED_MORE_STABLE * zeta / (zeta + _CONTINUED_ZETA), 1.0)
     slope = (top.speed - second.speed) / span
-    speed = at_least(top.speed + extrapolated * slope * np.log(z / top.height), 0.0)
+    speed = at_least(top.speed + share * slope * np.log(z / top.height), 0.0)
     return speed, top.direction
 
 

@@ -275,7 +275,7 @@ class SiteAnswerFacts(Facts, frozen=True):
     earlier: list[Earlier]
     """What earlier runs reported of the same hours, oldest first."""
     run_to_run_swing: Share | None
-    """How much the answer of these runs and of this one goes to and fro; null where it is unknown."""
+    """How much the answer of these runs and of this one keeps changing; null where it is unknown."""
     choice: ChoiceFacts | None
     """What became of the window chosen in the run before; null where there was none."""
     sortie: SortieFacts | None

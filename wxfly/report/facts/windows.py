@@ -338,7 +338,7 @@ def choice_facts(answer: SiteAnswer) -> ChoiceFacts | None:
 
 
 def run_to_run_swing(answer: SiteAnswer) -> float | None:
-    """Return how much the answer goes to and fro from run to run; None where that is unknown."""
+    """Return how much the answer keeps changing from run to run; None where that is unknown."""
     surest = None if answer.best is None else answer.best.surest
     if not answer.earlier or surest is None or math.isnan(surest.chance.value):
         return None

@@ -79,10 +79,10 @@ def detail_lines(facts: AnswerFacts, position: int) -> list[Line]:
     lines += conduct_lines(site, reader)
     others = [w for w in site.windows if w is not window]
     if others:
-        phrase = [f"{w.room} {reader.clock.when(w.start, w.end, year)}, {how_sure(w, reader)}" for w in others]
-        more = len(phrase) - _WINDOWS_SHOWN
-        lines.append(("Other times", "; ".join(phrase[:_WINDOWS_SHOWN]) + (f"; and {more} more" if more > 0 else "")))
-    lines += [("Not known", phrase) for phrase in not_known_in_full(site, reader.clock)]
+        windows = [f"{w.room} {reader.clock.when(w.start, w.end, year)}, {how_sure(w, reader)}" for w in others]
+        more = len(windows) - _WINDOWS_SHOWN
+        lines.append(("Other times", "; ".join(windows[:_WINDOWS_SHOWN]) + (f"; and {more} more" if more > 0 else "")))
+    lines += [("Not known", line) for line in not_known_in_full(site, reader.clock)]
     if len(site.days) == 1:
         lines.append(("Light", light(site.days[0], reader.clock)))
     lines += _advice(site, window, reader)
@@ -107,7 +107,7 @@ def what_it_is_like(window: WindowFacts, units: str) -> str:
     if c.wind_uncertainty is not None and float(number(c.wind_uncertainty, unit_of("wind", units))) > 0:
         uncertainty = amount(c.wind_uncertainty, "wind", units)
         parts.append(
-            f"wind ±{uncertainty} from the way between the forecast's heights, 2 in 3; its own error is larger"
+            f"wind ±{uncertainty} (2 in 3) from interpolating between the forecast's heights; its own error is larger"
         )
     if c.temperature_low is not None and c.temperature_high is not None:
         unit = unit_of("temperature", units)
@@ -128,8 +128,8 @@ def sure_lines(site: SiteAnswerFacts, window: WindowFacts | None, reader: Reader
     elif known := [o for o in site.outlooks if o.chance is not None]:
         surest = max(known, key=lambda o: o.chance or 0.0)
         causes = causes_in_words(surest.causes, by_members=not site.chance_basis.single_forecast)
-        phrase = f"{in_ten(surest.chance)} from {reader.clock.hour(surest.start, up=True)} ({whose(site)})"
-        yield "Surest", phrase + (f"; may break: {causes}" if causes else "")
+        chance = f"{in_ten(surest.chance)} from {reader.clock.hour(surest.start, up=True)} ({whose(site)})"
+        yield "Surest", chance + (f"; may break: {causes}" if causes else "")
     changes = [words for change in site.changes if (words := change_in_words(change, reader))]
     if changes:
         yield "Changes", "; ".join(changes)
@@ -148,20 +148,20 @@ def sure_lines(site: SiteAnswerFacts, window: WindowFacts | None, reader: Reader
 def sure_in_full(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> str:
     """Return in words the chance of a window: for the time needed, all through, its source, what may break a limit."""
     surest = window.surest
-    phrase = how_sure(window, reader)
+    chance = how_sure(window, reader)
     if surest is not None and in_ten(window.chance) != in_ten(surest.chance):
-        phrase += f"; {in_ten(window.chance)} all through"
-    phrase += f" ({whose(site)})"
+        chance += f"; {in_ten(window.chance)} all through"
+    chance += f" ({whose(site)})"
     known = surest.causes if surest is not None else window.causes
     by_members = not site.chance_basis.single_forecast
     causes = causes_in_words(known, window.limiting_element, by_members=by_members)
-    phrase += f"; may break: {causes}" if causes else ""
+    chance += f"; may break: {causes}" if causes else ""
     if surest is not None:
         names = {cause.element for cause in reported_causes(known, window.limiting_element, by_members=by_members)}
         grave = [c for c in window.causes if is_grave(c) and c.element not in names]
         shares = [f"{BY_NAME[c.element].title} {percent(c.share or 0.0)}" for c in grave]
-        phrase += f"; all through also {listed(shares)}" if shares else ""
-    return phrase
+        chance += f"; all through also {listed(shares)}" if shares else ""
+    return chance
 
 
 def whose(site: SiteAnswerFacts) -> str:
@@ -190,8 +190,8 @@ def reported_causes(causes: Sequence[CauseFacts], deciding: str = "", *, by_memb
     """
     grave = sorted(filter(is_grave, causes), key=lambda cause: GRAVEST.index(cause.element))
     first = [*(cause for cause in causes if cause.element == deciding), *grave[:1]]
-    phrase = [*first, *(cause for cause in causes if cause not in first)][:CAUSES_SHOWN] + (grave if by_members else [])
-    return [cause for cause in causes if cause in phrase]
+    shown = [*first, *(cause for cause in causes if cause not in first)][:CAUSES_SHOWN] + (grave if by_members else [])
+    return [cause for cause in causes if cause in shown]
 
 
 def causes_in_words(causes: Sequence[CauseFacts], deciding: str = "", *, by_members: bool = False) -> str:
@@ -199,24 +199,25 @@ def causes_in_words(causes: Sequence[CauseFacts], deciding: str = "", *, by_memb
 
     A share that is not known is left out.
     """
-    phrase = []
+    shares = []
     for cause in reported_causes(causes, deciding, by_members=by_members):
         if cause.share is None:
             continue
-        alone = f", alone {percent(cause.share_alone)}" if len(causes) > 1 and cause.share_alone is not None else ""
-        phrase.append(f"{BY_NAME[cause.element].title} {percent(cause.share)}{alone}")
-    return "; ".join(phrase)
+        has_others = len(causes) > 1 and cause.share_alone is not None
+        alone = f" ({percent(cause.share_alone or 0.0)} on its own)" if has_others else ""
+        shares.append(f"{BY_NAME[cause.element].title} {percent(cause.share)}{alone}")
+    return "; ".join(shares)
 
 
 def _before(site: SiteAnswerFacts, clock: Clock) -> str:
     """Return in words what earlier runs gave for the same hours, and how much the answer changed back and forth."""
-    phrase = [f"{in_ten(e.chance)} ({clock.day(e.run)} {clock.hour(e.run)})" for e in site.earlier[-_RUNS_SHOWN:]]
-    words, swing = f"earlier runs told {listed(phrase)} for these hours", site.run_to_run_swing
+    chances = [f"{in_ten(e.chance)} ({clock.day(e.run)} {clock.hour(e.run)})" for e in site.earlier[-_RUNS_SHOWN:]]
+    words, swing = f"earlier runs gave {listed(chances)} for these hours", site.run_to_run_swing
     if swing is None:
         return words
     if swing > _JUMPY:
-        return f"{words}; the answer goes to and fro from run to run (by {swing:.1f}): wait for the next"
-    return f"{words}; over {len(site.earlier) + 1} runs the answer is steady (to and fro by {swing:.2f})"
+        return f"{words}; the answer keeps changing between runs (by {swing:.1f}): wait for the next"
+    return f"{words}; over {len(site.earlier) + 1} runs the answer is steady (it changes by {swing:.2f})"
 
 
 def choice_words(choice: ChoiceFacts, clock: Clock) -> str:
@@ -247,12 +248,12 @@ def _return_leg(site: SiteAnswerFacts, reader: Reader) -> Iterator[Line]:
         yield "Way back", f"cannot be flown at {at}: {worst.refusal}" if worst.refusal else "not known"
         return
     share = math.ceil(round(100 * worst.needed_share, 6))
-    phrase = f"{share} % of one battery at worst, at {at}, {100 * plan.battery_reserve:.0f} % of it to land with"
+    needs = f"{share} % of one battery at worst, at {at}, {100 * plan.battery_reserve:.0f} % of it to land with"
     if worst.needed_share > 1 or worst.charge_at_turn is None or worst.latest_turn is None:
-        yield "Way back", phrase
+        yield "Way back", needs
         return
     turn = f"at {math.ceil(100 * worst.charge_at_turn)} % shown, or {minutes(worst.latest_turn)} after take-off"
-    yield "Way back", f"{phrase}; turn for home {turn}, whichever is first"
+    yield "Way back", f"{needs}; turn for home {turn}, whichever is first"
     if worst.flight_time is not None and worst.time_in_air is not None:
         flights = f"{worst.flights} flight{'' if worst.flights == 1 else 's'}"
         air, each = minutes(worst.time_in_air), minutes(worst.flight_time)
@@ -285,9 +286,9 @@ def conduct_lines(
     waiting = waiting_words(site, reader)
     if waiting:
         yield "Held back", waiting
-    phrase = decisions or site.decisions
-    if phrase is not None:
-        yield from cost_lines(site, phrase, window or site.best)
+    decision = decisions or site.decisions
+    if decision is not None:
+        yield from cost_lines(site, decision, window or site.best)
 
 
 def survey_words(site: SiteAnswerFacts, reader: Reader) -> str:
@@ -301,14 +302,14 @@ def survey_words(site: SiteAnswerFacts, reader: Reader) -> str:
     if survey.found_hours < survey.wanted_hours:
         found = "only 1 full hour has" if survey.found_hours == 1 else f"only {survey.found_hours} full hours have"
         return f"{hours} do not fit: {found} room ({spells})"
-    phrase = f"{hours}: {spells}"
+    words = f"{hours}: {spells}"
     if survey.laid.chance is not None:
         causes = causes_in_words(survey.laid.causes)
-        phrase += f"; {in_ten(survey.laid.chance)} that every limit holds in every hour of work"
-        phrase += f"; may break: {causes}" if causes else ""
+        words += f"; {in_ten(survey.laid.chance)} that every limit holds in every hour of work"
+        words += f"; may break: {causes}" if causes else ""
     if survey.surer is not None and survey.surer.chance is not None:
-        phrase += f". Surer on one day: {_spells(survey.surer.spells, reader)}; {in_ten(survey.surer.chance)}"
-    return phrase
+        words += f". Surer on one day: {_spells(survey.surer.spells, reader)}; {in_ten(survey.surer.chance)}"
+    return words
 
 
 def _spells(spells: Sequence[SpellFacts], reader: Reader) -> str:
@@ -339,29 +340,29 @@ def waiting_words(site: SiteAnswerFacts, reader: Reader) -> str:
     return f"{listed(spans)}; {rule}"
 
 
-def cost_lines(site: SiteAnswerFacts, phrase: DecisionFacts, best: WindowFacts | None) -> Iterator[Line]:
+def cost_lines(site: SiteAnswerFacts, decision: DecisionFacts, best: WindowFacts | None) -> Iterator[Line]:
     """Yield whether driving out pays and whether taking off would, each against its own threshold."""
     if best is None:
         yield "Drive out", "no window has room: not advised"
         return
-    if phrase.chance is None or phrase.risk is None:
+    if decision.chance is None or decision.risk is None:
         yield "Drive out", "the chance is not known: not advised"
         yield "Take off", "the risk is not known: not advised"
         return
     wet = "forecast wet all along; " if best.forecast_wet or (best.surest or best).forecast_wet else ""
     yield (
         "Drive out",
-        f"{wet}{'pays' if phrase.drive_out else 'does not pay'} by your figures: the chance of the window is "
-        f"{_fine(phrase.chance)}, it pays above {_fine(phrase.least_chance_to_drive)}",
+        f"{wet}{'pays' if decision.drive_out else 'does not pay'} by your figures: the chance of the window is "
+        f"{_fine(decision.chance)}, it pays above {_fine(decision.least_chance_to_drive)}",
     )
     words = (
-        f"{wet}would{'' if phrase.take_off else ' not'} be worth it by your figures on this forecast: the risk of a "
-        f"broken limit is {_fine(phrase.risk)}, worth it below {_fine(phrase.largest_risk_to_take_off)}"
+        f"{wet}would{'' if decision.take_off else ' not'} be worth it by your figures on this forecast: the risk of a "
+        f"broken limit is {_fine(decision.risk)}, worth it below {_fine(decision.largest_risk_to_take_off)}"
     )
-    least, basis = phrase.least_risk_shown, site.chance_basis
-    if not phrase.take_off and least is not None and least >= phrase.largest_risk_to_take_off - 1e-9:
+    least, basis = decision.least_risk_shown, site.chance_basis
+    if not decision.take_off and least is not None and least >= decision.largest_risk_to_take_off - 1e-9:
         by = "one forecast" if basis.single_forecast else f"{basis.member_count} members"
-        words += f"; {by} cannot tell a risk below {_fine(least)}, {phrase.members_needed} members can"
+        words += f"; {by} cannot resolve a risk below {_fine(least)}, {decision.members_needed} members can"
     elif basis.single_forecast:
         words += "; from one forecast, weaker than members"
     yield "Take off", f"{words}; look again on the spot"
@@ -380,28 +381,28 @@ def not_known_in_full(site: SiteAnswerFacts, clock: Clock) -> list[str]:
     for gap in site.not_known.gaps:
         runs = tuple((first, last) for first, last in gap.hour_runs)
         together.setdefault((gap.is_required, runs, gap.everywhere), []).append(gap.element)
-    phrase = []
+    lines = []
     for (is_required, runs, everywhere), names in together.items():
         what = f"{titles(names)} ({'required' if is_required else 'advised'})"
-        phrase.append(f"{what}: known in no hour" if everywhere else f"{what}: not {_spans(site, runs, clock)}")
+        lines.append(f"{what}: known in no hour" if everywhere else f"{what}: not {_spans(site, runs, clock)}")
     lost = site.not_known.lost_probability_runs
     if lost:
         everywhere = sum(last - first + 1 for first, last in lost) == site.lit_hours.lit_count
-        phrase.append(f"{_PROBABILITY}: {'known in no hour' if everywhere else f'not {_spans(site, lost, clock)}'}")
-    return phrase
+        lines.append(f"{_PROBABILITY}: {'known in no hour' if everywhere else f'not {_spans(site, lost, clock)}'}")
+    return lines
 
 
 def _spans(site: SiteAnswerFacts, runs: Sequence[tuple[int, int]], clock: Clock) -> str:
     one_day = len(site.days) == 1
-    phrase = []
+    spans = []
     for first, last in runs:
         start, end = site.hours.usable_start[first], site.hours.usable_end[last]
         assert start is not None and end is not None
         if one_day or clock.date(start) == clock.date(end - timedelta(seconds=1)):
-            phrase.append(clock.span(start, end) if one_day else f"{clock.day(start)} {clock.span(start, end)}")
+            spans.append(clock.span(start, end) if one_day else f"{clock.day(start)} {clock.span(start, end)}")
         else:
-            phrase.append(f"{clock.day(start)} {clock.hour(start, up=True)} to {clock.day(end)} {clock.hour(end)}")
-    return ", ".join(phrase)
+            spans.append(f"{clock.day(start)} {clock.hour(start, up=True)} to {clock.day(end)} {clock.hour(end)}")
+    return ", ".join(spans)
 
 
 def light(day: DayFacts, clock: Clock) -> str:
@@ -412,17 +413,17 @@ def light(day: DayFacts, clock: Clock) -> str:
         ("sunset", day.sunset, False),
         ("last light", day.civil_dusk, False),
     )
-    phrase = [(f"{word} {clock.hour(at, up=up)}", clock.zone(at)) for word, at, up in events if at is not None]
-    if not phrase:
+    moments = [(f"{word} {clock.hour(at, up=up)}", clock.zone(at)) for word, at, up in events if at is not None]
+    if not moments:
         # The highest sun tells polar night from polar day.
         if day.highest_sun_elevation > 0:
             return "the sun does not set"
         return f"the sun does not rise; {'twilight' if day.lowest_sun_elevation > -6 else 'no twilight'} all day"
     # The day's first hours may lie before a change of the clocks: the zone is that of the events.
-    zones = [zone for _, zone in phrase]
+    zones = [zone for _, zone in moments]
     parts = [
-        f"{words} {zone}" if i + 1 == len(phrase) or zones[i + 1] != zone else words
-        for i, (words, zone) in enumerate(phrase)
+        f"{words} {zone}" if i + 1 == len(moments) or zones[i + 1] != zone else words
+        for i, (words, zone) in enumerate(moments)
     ]
     return ", ".join(parts)
 
@@ -487,31 +488,31 @@ def asked(site: SiteAnswerFacts, units: str) -> str:
     """Return in words for what the answer is, such as ``Kelderness, 60 m above ground, camera quad under 250 g``."""
     limits = site.limits
     height = amount(site.height, "height", units)
-    phrase = f"{isolated(site.site.name)}, {height} above ground, {isolated(site.aircraft.title)}"
+    flight = f"{isolated(site.site.name)}, {height} above ground, {isolated(site.aircraft.title)}"
     if limits.rules != DEFAULT_RULES:
-        phrase += f", rules {isolated(limits.rules)}"
+        flight += f", rules {isolated(limits.rules)}"
     if limits.confidence > 0.5:
-        phrase += f", confidence {limits.confidence:g} in wind and gust"
+        flight += f", confidence {limits.confidence:g} in wind and gust"
     if limits.gust_at_launch is not None:
-        phrase += f", launch in gusts to {amount(limits.gust_at_launch, 'wind', units)}"
-    return phrase
+        flight += f", launch in gusts to {amount(limits.gust_at_launch, 'wind', units)}"
+    return flight
 
 
 def asked_in_full(facts: AnswerFacts, position: int, reader: Reader) -> str:
     """Return in words for what the answer is, and how long a window had to be."""
     site = facts.sites[position]
-    phrase = f"{asked(site, reader.units)}; windows of {duration(facts.minimum_duration)} or more"
+    question = f"{asked(site, reader.units)}; windows of {duration(facts.minimum_duration)} or more"
     intent = site.intent
     if intent.contingency:
-        phrase += f" ({duration(intent.planned)} planned, {duration(intent.contingency)} in hand)"
+        question += f" ({duration(intent.planned)} planned, {duration(intent.contingency)} in hand)"
     if site.sortie is None:
-        return phrase
+        return question
     if site.sortie.plan is None:
-        return f"{phrase}; way back not judged: {energy_missing(site.sortie.missing_figures)}"
+        return f"{question}; way back not judged: {energy_missing(site.sortie.missing_figures)}"
     plan = site.sortie.plan
     home = amount(plan.return_height, "height", reader.units)
     sure = f"sure in {100 * plan.confidence:.0f} of 100"
-    return f"{phrase}; sortie {planned(plan, reader.units)}, home at {home}, {sure}"
+    return f"{question}; sortie {planned(plan, reader.units)}, home at {home}, {sure}"
 
 
 def taken_from(facts: AnswerFacts) -> str:

@@ -220,7 +220,7 @@ class CheckWords:
         r = self._facts.reading
         uncertainty = writing.amount(r.extrapolation_deviation, "wind", self._units)
         share = f"{100 * r.weight:.0f} %"
-        return f"{share} for the reading, the rest for the forecast (carried up, give or take {uncertainty})"
+        return f"{share} for the reading, the rest for the forecast (at your height, give or take {uncertainty})"
 
     def _wind(self) -> str:
         r = self._facts.reading
