@@ -21,9 +21,11 @@ NOWHERE = "http://127.0.0.1:9"  # the discard port: nothing listens
 
 
 @pytest.fixture(scope="session", autouse=True)
-def nobody_is_asked():
-    """Turn wxfly to services that cannot be reached, and past whatever the machine sets for its own network."""
+def nobody_is_asked(tmp_path_factory):
+    """Turn wxfly to services that cannot be reached, and past what the machine sets for its network and its pilot."""
     with pytest.MonkeyPatch.context() as changed:
+        for name in ("CACHE", "CONFIG"):  # for fixtures of a module, which are made before those of a test
+            changed.setenv(f"WXFLY_{name}", str(tmp_path_factory.mktemp(name)))
         for name in SERVICES:
             changed.setenv(f"WXFLY_{name.upper()}_URL", f"{NOWHERE}/{name}")
         # Much patience and short waits: a test must not end otherwise because the machine is busy.
