@@ -197,3 +197,13 @@ def _write_toml(text, place):
     path = Path(place[1]["WXFLY_CONFIG"]) / first[2:].strip()
     path.parent.mkdir(parents=True, exist_ok=True)
     path.write_text(rest)
+
+
+def test_every_module_that_the_developers_page_names_is_there():
+    package, missing = ROOT / "wxfly", []
+    rows = [line.split("|") for line in (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").splitlines()]
+    for _, folder, *cells, _ in (row for row in rows if len(row) == 5):
+        named = re.findall(r"`([\w/]+\.(?:py|toml|js))`", " ".join(cells))
+        roots = [package, *(package / name.strip("/") for name in re.findall(r"`([\w/]+)`", folder))]
+        missing += [name for name in named if not any((root / name).is_file() for root in roots)]
+    assert rows and missing == []

@@ -30,7 +30,7 @@ FOLDERS = (
     "history",
     "question",
     "report/facts",
-    "report/further_facts",
+    "report/command_facts",
     "report/text",
     "report",
     "library",

@@ -30,7 +30,7 @@ from wxfly.pilot.site import Site, read_sites, save_site
 from wxfly.question.reading import read_question
 from wxfly.question.settings import settings_in_force
 from wxfly.question.verification import score_ledger
-from wxfly.report.further_facts.verification import ledger_facts
+from wxfly.report.command_facts.verification import ledger_facts
 from wxfly.report.text.verification import ledger_text
 from wxfly.retrieval.files import open_forecast
 from wxfly.retrieval.places import refuse_set_aside

@@ -26,7 +26,7 @@ from wxfly.history.ledger import (
 )
 from wxfly.physics import scoring
 from wxfly.question.verification import score_ledger, withdraw
-from wxfly.report.further_facts.verification import ledger_facts
+from wxfly.report.command_facts.verification import ledger_facts
 from wxfly.report.text.verification import ledger_text
 
 # --- bounds, worth, regret ----------------------------------------------------------------------------------------

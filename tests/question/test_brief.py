@@ -24,10 +24,10 @@ from wxfly.flight.leg import Plan
 from wxfly.history import previous_choice
 from wxfly.pilot.options import Words, read_words
 from wxfly.question import brief as outing
+from wxfly.report.command_facts.brief import BriefFacts, brief_facts
+from wxfly.report.command_facts.field_check import CheckFacts, check_facts
 from wxfly.report.facts import writing
 from wxfly.report.facts.answer import facts_of
-from wxfly.report.further_facts.brief import BriefFacts, brief_facts
-from wxfly.report.further_facts.field_check import CheckFacts, check_facts
 from wxfly.report.json import schema
 from wxfly.report.pages.brief import to_html
 from wxfly.report.text.brief import to_text, words_of

@@ -7,7 +7,7 @@ import pytest
 from wxfly.errors import WxflyError
 from wxfly.question.one_hour import ask_hour
 from wxfly.question.reading import Words
-from wxfly.report.further_facts.one_hour import one_hour_facts
+from wxfly.report.command_facts.one_hour import one_hour_facts
 from wxfly.report.text.one_hour import render
 
 

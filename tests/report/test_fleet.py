@@ -11,8 +11,8 @@ import pytest
 
 from wxfly.pilot.options import read_words
 from wxfly.question.fleet import ask_fleet, read_fleet_question
+from wxfly.report.command_facts.fleet import fleet_facts
 from wxfly.report.fleet import MakesRow, calendars, fleet_to_csv, fleet_to_parquet
-from wxfly.report.further_facts.fleet import fleet_facts
 from wxfly.report.json import to_json
 from wxfly.report.pages.fleet import to_html
 from wxfly.report.schemas import schema_of

@@ -10,11 +10,11 @@ from wxfly.cube.notes import NoteKind
 from wxfly.errors import WxflyError
 from wxfly.pilot.options import Words
 from wxfly.question.reading import read_question
+from wxfly.report.command_facts.watch import watch_text
 from wxfly.report.facts.answer import facts_of
 from wxfly.report.facts.site import ModelHoursFacts
 from wxfly.report.facts.verdict import Note
 from wxfly.report.facts.writing import Clock
-from wxfly.report.further_facts.watch import watch_text
 from wxfly.report.watch import (
     AFTER_FAILURE,
     SOONEST,

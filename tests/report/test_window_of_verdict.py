@@ -10,8 +10,8 @@ from tests.cubes import quiet_cube
 from tests.report.briefings import brief, page, with_values
 from wxfly.answer.flight_brief import make_flight_brief
 from wxfly.report.calendar import to_ics
+from wxfly.report.command_facts.brief import brief_facts
 from wxfly.report.facts.answer import facts_of
-from wxfly.report.further_facts.brief import brief_facts
 from wxfly.report.json import to_json
 
 GUST = "wind_speed_of_gust"

@@ -51,7 +51,7 @@ def make_briefing(
     question : str
         ``best``, ``compare``, ``week`` or ``now``.
     cube : xarray.Dataset
-        One run of one model, with the dimension ``site`` in the order of `requests`.
+        A forecast, of one model or of several in turn, with the dimension ``site`` in the order of `requests`.
     requests : sequence of Request
         One for each site.
     periods : sequence of tuple

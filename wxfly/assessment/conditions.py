@@ -1,7 +1,6 @@
 """Conditions: the cube's hours at flight height, and at the other heights of a flight.
 
-This is the only place where arrays and their attributes meet: variables are taken out of the cube, given to the plain
-functions of `wxfly.physics`, and put back under their names.
+Variables are taken out of the cube, given to the plain functions of `wxfly.physics`, and put back under their names.
 
 A flight has phases at heights of their own: launch and landing at 2 m, the way back at its height. A phase takes less
 than an hour and a forecast comes by the hour, so every phase of a flight meets the demand of the same hour: each is

@@ -94,7 +94,7 @@ def why(given: tuple[str, ...], more: bool, as_json: bool, **words: Any) -> None
     hour, today's while it is not over.
     """
     from wxfly.question.one_hour import ask_hour
-    from wxfly.report.further_facts.one_hour import one_hour_facts
+    from wxfly.report.command_facts.one_hour import one_hour_facts
     from wxfly.report.text.one_hour import render
 
     facts = one_hour_facts(ask_hour(given, read_words(words), on_progress=tell_progress))
@@ -125,8 +125,8 @@ def brief(
     """
     from wxfly.question.brief import ask_brief
     from wxfly.question.reading import part_one_place
+    from wxfly.report.command_facts.brief import brief_facts
     from wxfly.report.facts.answer import facts_of
-    from wxfly.report.further_facts.brief import brief_facts
     from wxfly.report.pages.brief import to_html
     from wxfly.report.text import brief as text
     from wxfly.report.text.terminal import render
@@ -165,7 +165,7 @@ def brief(
 def check(site: str | None, more: bool, as_json: bool, **words: Any) -> None:
     """Compare what you measure now at SITE with the forecast, and answer for the rest of the day with both."""
     from wxfly.question.brief import ask_check
-    from wxfly.report.further_facts.field_check import check_facts
+    from wxfly.report.command_facts.field_check import check_facts
     from wxfly.report.text.field_check import CheckWords
     from wxfly.report.text.terminal import render
 
@@ -204,8 +204,8 @@ def where(
 ) -> None:
     """Rank the cells of a forecast grid, or of a file, within reach of PLACE."""
     from wxfly.question.where import ask_where, store_every_hour
+    from wxfly.report.command_facts.where import where_facts
     from wxfly.report.facts.writing import Clock, Reader
-    from wxfly.report.further_facts.where import where_facts
 
     is_printed = page is not None and str(page) == STANDARD
     _only_one_printed(as_json=as_json, as_csv=as_csv, html=is_printed)
@@ -273,8 +273,8 @@ def fleet(
     """
     from wxfly.pilot.fleet import FleetFileError
     from wxfly.question.fleet import ask_fleet, read_fleet_question
+    from wxfly.report.command_facts.fleet import fleet_facts
     from wxfly.report.fleet import MakesRow
-    from wxfly.report.further_facts.fleet import fleet_facts
 
     _only_one_printed(as_json=as_json, as_csv=as_csv)
     for path in (parquet_path, html_path, ics_path):

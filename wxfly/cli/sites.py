@@ -28,7 +28,7 @@ def sites(ctx: click.Context, as_json: bool) -> None:
     if ctx.invoked_subcommand is not None:
         return
     from wxfly.pilot.site import read_sites
-    from wxfly.report.further_facts.own_lists import sites_facts
+    from wxfly.report.command_facts.own_lists import sites_facts
     from wxfly.report.text.own_lists import sites_text
     from wxfly.retrieval.places import demo_sites
 
@@ -89,7 +89,7 @@ def forget_site(name: str) -> None:
 @as_json
 def aircraft(name: str | None, units: str | None, as_json: bool) -> None:
     """List the aircraft, or show the limits of NAME and where each is from."""
-    from wxfly.report.further_facts.own_lists import aircraft_list_facts
+    from wxfly.report.command_facts.own_lists import aircraft_list_facts
     from wxfly.report.text.own_lists import aircraft_list_text, aircraft_text
 
     if name is None:
@@ -106,7 +106,7 @@ def aircraft(name: str | None, units: str | None, as_json: bool) -> None:
 @as_json
 def rules(name: str | None, as_json: bool) -> None:
     """List the rule sets, or show the limits of NAME and where each stands."""
-    from wxfly.report.further_facts.own_lists import rules_facts
+    from wxfly.report.command_facts.own_lists import rules_facts
     from wxfly.report.text.own_lists import rules_list_text, rules_text
 
     if name is None:

@@ -41,7 +41,7 @@ def stored_forecasts() -> None:
 def list_store(check: bool, as_json: bool) -> None:
     """List the stored forecasts: place, model, run, when kept, size."""
     from wxfly.pilot.site import read_sites
-    from wxfly.report.further_facts.own_lists import store_facts
+    from wxfly.report.command_facts.own_lists import store_facts
     from wxfly.report.text.own_lists import store_text
 
     facts = store_facts(read_sites(sites_file()), check=check)
@@ -55,7 +55,7 @@ def list_store(check: bool, as_json: bool) -> None:
 def show_stored(site: str | None, model: str | None, run: str | None) -> None:
     """Show the newest stored forecast of SITE, saved or LATITUDE,LONGITUDE; without one, the store as a whole."""
     from wxfly.pilot.site import read_sites
-    from wxfly.report.further_facts.own_lists import store_facts, stored_details
+    from wxfly.report.command_facts.own_lists import store_facts, stored_details
     from wxfly.report.text.own_lists import store_summary_text, stored_text
     from wxfly.store import forecasts
     from wxfly.times import utc_now
@@ -81,7 +81,7 @@ def show_stored(site: str | None, model: str | None, run: str | None) -> None:
 @click.option("--dry-run", is_flag=True, help="Only name what would be removed.")
 def prune_store(days: float | None, megabytes: float | None, damaged: bool, dry_run: bool) -> None:
     """Remove old and surplus forecasts; a file that wxfly did not write is named and stays."""
-    from wxfly.report.further_facts.own_lists import store_facts
+    from wxfly.report.command_facts.own_lists import store_facts
     from wxfly.report.text.own_lists import not_ours_lines, removed_lines
     from wxfly.store.pruning import prune_wanted
 
@@ -113,7 +113,7 @@ def export_stored(folder: Path, sites: tuple[str, ...], model: str | None) -> No
 @click.option("--yes", "certain", is_flag=True, help="Really do it.")
 def clear_store(certain: bool) -> None:
     """Remove every stored forecast and reply."""
-    from wxfly.report.further_facts.own_lists import store_facts
+    from wxfly.report.command_facts.own_lists import store_facts
     from wxfly.report.text.own_lists import left_text, not_ours_lines, removed_lines
     from wxfly.store.pruning import clear_store as remove_all
 

@@ -53,7 +53,7 @@ def verify(
     """Compare past forecasts for SITE with what was observed there."""
     from wxfly.question.verification import VerificationAsked, read_observed_height
     from wxfly.question.verification import verify as compare_with_observations
-    from wxfly.report.further_facts.verification import verification_facts
+    from wxfly.report.command_facts.verification import verification_facts
     from wxfly.report.text.verification import verified_text
 
     asked = VerificationAsked(
@@ -82,7 +82,7 @@ def ledger(site: str | None, withdraw: str | None, reason: str | None, as_json: 
     """Say how past answers, kept before their hour came, compare with what was observed, for SITE or for all."""
     from wxfly.question.verification import score_ledger
     from wxfly.question.verification import withdraw as withdraw_observations
-    from wxfly.report.further_facts.verification import ledger_facts
+    from wxfly.report.command_facts.verification import ledger_facts
     from wxfly.report.text.verification import ledger_text
 
     if withdraw or reason:
@@ -109,7 +109,7 @@ def forget() -> None:
 def observed(site: str | None, model: str | None, units: str | None, offline: bool, as_json: bool) -> None:
     """Is the forecast right this morning? Set the latest airport report near SITE beside the forecast of its hour."""
     from wxfly.question.verification import ask_observed
-    from wxfly.report.further_facts.verification import observed_facts
+    from wxfly.report.command_facts.verification import observed_facts
     from wxfly.report.text.verification import observed_text
 
     facts = observed_facts(ask_observed(site, model=model, offline=offline, on_progress=tell_progress))

@@ -23,8 +23,8 @@ from wxfly.pilot.options import Heading, Words, read_words
 
 if TYPE_CHECKING:
     from wxfly.answer.request import QuestionKind
+    from wxfly.report.command_facts.watch import WatchFacts
     from wxfly.report.facts.answer import AnswerFacts
-    from wxfly.report.further_facts.watch import WatchFacts
     from wxfly.report.watch import QuietHours
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -97,7 +97,7 @@ def watch(
 
 def _looks_once(watching: Watching, as_json: Callable[[WatchFacts], None] | None) -> bool:
     """Look once, and return whether a change was told; a fault stands in a line of JSON too where that is printed."""
-    from wxfly.report.further_facts.watch import with_fault
+    from wxfly.report.command_facts.watch import with_fault
 
     try:
         return watching.look()
@@ -288,7 +288,7 @@ def _ways(*, as_json: bool, notify: bool, webhook: str | None) -> list[Way]:
 
 
 def _print(facts: WatchFacts) -> None:
-    from wxfly.report.further_facts.watch import watch_text
+    from wxfly.report.command_facts.watch import watch_text
     from wxfly.report.text.console import clean, wrap
 
     say("\n".join(line for text in watch_text(facts) for line in wrap(clean(text), width())))
@@ -326,7 +326,7 @@ def _notify(tool: Sequence[str], facts: WatchFacts) -> None:
     """Show a notification; its words are arguments, which no shell reads."""
     import os
 
-    from wxfly.report.further_facts.watch import watch_text
+    from wxfly.report.command_facts.watch import watch_text
     from wxfly.report.text.console import clean
 
     title, *rest = (clean(text) for text in watch_text(facts))

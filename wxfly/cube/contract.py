@@ -14,7 +14,7 @@ one of them (`wxfly.cube.joined`). Its dimensions are
     ensemble member, optional.
 
 Missing values are NaN and stay NaN to the report. Units are SI. The names are CF standard names where the
-table has one (checked by ``tests/test_forecast.py``).
+table has one (checked by ``tests/cube/test_contract.py``).
 
 Every source takes its names and attributes from `VARIABLES`, `COORDINATES` and `Provenance`; `finish_cube` sets them.
 The span of a value is stated as in CF: ``cell_methods`` on the variable and bounds on its time, ``time_bnds``. A

@@ -2,7 +2,7 @@
 
 Each member of an ensemble goes through the whole chain; what it does not know is an error around it, linked
 from hour to hour and from element to element (`wxfly.assessment.forecast_error`), and an error of timing, by which all
-of its weather comes earlier or later (`wxfly.probability.chance`). A member keeps a window when every element
+of its weather comes earlier or later (`with_timing`). A member keeps a window when every element
 keeps its limit in every hour of it; the chance is the mean over the members, never the product over hours.
 With one forecast the same error, at its full size, is all there is, and the chance is marked as weaker.
 """

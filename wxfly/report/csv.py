@@ -15,14 +15,14 @@ from datetime import datetime
 from typing import Any
 
 from wxfly.pilot.elements import GRADES
+from wxfly.report.command_facts.brief import BriefFacts
+from wxfly.report.command_facts.where import WhereFacts
 from wxfly.report.facts import writing
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.site import ForecastFacts
 from wxfly.report.facts.timeline import Column, columns_of
 from wxfly.report.facts.values import INVENTED, distinguished
 from wxfly.report.facts.writing import Clock
-from wxfly.report.further_facts.brief import BriefFacts
-from wxfly.report.further_facts.where import WhereFacts
 from wxfly.report.text.console import clean, without_isolates
 from wxfly.units import from_si
 

@@ -13,11 +13,11 @@ from typing import Any
 from wxfly.errors import WxflyError
 from wxfly.question.fleet import MemberAnswer
 from wxfly.report.calendar import calendar_of, entries_of
+from wxfly.report.command_facts.fleet import FleetFacts, FleetSiteFacts, MadeOfMember, made_of_member
 from wxfly.report.csv import safe_cell
 from wxfly.report.facts.answer import facts_of
 from wxfly.report.facts.values import INVENTED
 from wxfly.report.facts.writing import Clock
-from wxfly.report.further_facts.fleet import FleetFacts, FleetSiteFacts, MadeOfMember, made_of_member
 
 _COLUMNS: dict[str, Callable[[FleetSiteFacts], Any]] = {
     "row": lambda s: s.row,

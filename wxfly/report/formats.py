@@ -38,12 +38,15 @@ class Format:
     mark : bytes
         Stands near the beginning of every file of this format that wxfly wrote; empty for a format that is printed in
         place of the text.
+    media_type : str
+        What the page sends it as.
     """
 
     name: str
     help: str
     write: Callable[[Asked], bytes]
     mark: bytes = b""
+    media_type: str = "text/plain; charset=utf-8"
 
 
 def facts_shown(asked: Asked) -> AnswerFacts:
@@ -81,10 +84,22 @@ def _ics(asked: Asked) -> bytes:
 
 
 FORMATS: tuple[Format, ...] = (
-    Format("json", "Print the answer as JSON (schema in the documentation).", _json),
-    Format("csv", "Print the hours as CSV.", _csv),
-    Format("html", "Also write the timeline page to this file.", _html, GENERATOR.encode()),
-    Format("ics", "Also write the windows as a calendar file.", _ics, b"PRODID:-//wxfly//"),
+    Format("json", "Print the answer as JSON (schema in the documentation).", _json, media_type="application/json"),
+    Format("csv", "Print the hours as CSV.", _csv, media_type="text/csv; charset=utf-8"),
+    Format(
+        "html",
+        "Also write the timeline page to this file.",
+        _html,
+        GENERATOR.encode(),
+        media_type="text/html; charset=utf-8",
+    ),
+    Format(
+        "ics",
+        "Also write the windows as a calendar file.",
+        _ics,
+        b"PRODID:-//wxfly//",
+        media_type="text/calendar; charset=utf-8",
+    ),
 )
 
 

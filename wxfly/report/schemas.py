@@ -7,15 +7,15 @@ from typing import Any
 from msgspec import Struct
 
 from wxfly.errors import unknown_name
+from wxfly.report.command_facts.brief import BriefFacts
+from wxfly.report.command_facts.field_check import CheckFacts
+from wxfly.report.command_facts.fleet import FleetFacts
+from wxfly.report.command_facts.one_hour import OneHourFacts
+from wxfly.report.command_facts.own_lists import AircraftListFacts, RulesFacts, SitesFacts, StoreFacts
+from wxfly.report.command_facts.verification import LedgerFacts, ObservedFacts, VerificationFacts
+from wxfly.report.command_facts.watch import WatchFacts
+from wxfly.report.command_facts.where import WhereFacts
 from wxfly.report.facts.answer import AnswerFacts
-from wxfly.report.further_facts.brief import BriefFacts
-from wxfly.report.further_facts.field_check import CheckFacts
-from wxfly.report.further_facts.fleet import FleetFacts
-from wxfly.report.further_facts.one_hour import OneHourFacts
-from wxfly.report.further_facts.own_lists import AircraftListFacts, RulesFacts, SitesFacts, StoreFacts
-from wxfly.report.further_facts.verification import LedgerFacts, ObservedFacts, VerificationFacts
-from wxfly.report.further_facts.watch import WatchFacts
-from wxfly.report.further_facts.where import WhereFacts
 from wxfly.report.json import schema
 
 WHOLES: dict[str, type[Struct]] = {

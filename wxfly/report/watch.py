@@ -17,9 +17,9 @@ from wxfly.errors import WxflyError
 from wxfly.pilot.options import Words, said
 from wxfly.pilot.own_files import alone_with, write_whole
 from wxfly.pilot.settings import config_folder
+from wxfly.report.command_facts.watch import Told, WatchFacts, lost_facts, watch_facts
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.writing import Clock
-from wxfly.report.further_facts.watch import Told, WatchFacts, lost_facts, watch_facts
 from wxfly.retrieval.forecast import next_run_expected
 from wxfly.sources.open_meteo.models import MODELS
 from wxfly.times import DaysAhead, read_day, utc_now

@@ -14,10 +14,8 @@ from wxfly.pilot.options import Count, Names, Option, Switch
 from wxfly.pilot.rules import load_rules
 from wxfly.pilot.settings import own_aircraft_file, own_rules_file, sites_file
 from wxfly.pilot.site import read_sites
-from wxfly.report.facts.answer import AnswerFacts
-from wxfly.report.facts.values import Facts
-from wxfly.report.further_facts.brief import BriefFacts
-from wxfly.report.further_facts.own_lists import (
+from wxfly.report.command_facts.brief import BriefFacts
+from wxfly.report.command_facts.own_lists import (
     AircraftListFacts,
     RulesFacts,
     SitesFacts,
@@ -25,6 +23,8 @@ from wxfly.report.further_facts.own_lists import (
     rules_facts,
     sites_facts,
 )
+from wxfly.report.facts.answer import AnswerFacts
+from wxfly.report.facts.values import Facts
 from wxfly.retrieval.places import demo_sites
 from wxfly.web.questions import View
 

@@ -32,7 +32,7 @@ from wxfly.pilot.settings import (
 from wxfly.question.ask import set_aside_notes
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.values import CAUTIONS
-from wxfly.report.formats import FORMATS
+from wxfly.report.formats import FORMATS, Format
 from wxfly.report.json import to_json
 from wxfly.report.pages import shell
 from wxfly.times import utc_now
@@ -64,7 +64,8 @@ START_PLACES = 8
 QUESTIONS_A_MINUTE = 60
 """How many new questions one client may ask in a minute."""
 
-_TYPES = {"csv": "text/csv; charset=utf-8", "html": "text/html; charset=utf-8", "ics": "text/calendar; charset=utf-8"}
+_EXPORTED = [one for one in FORMATS if one.name != "json"]
+"""Formats that the page sends under the address of a view; JSON has addresses of its own."""
 Pairs = list[tuple[str, str]]
 
 
@@ -259,9 +260,9 @@ async def _break_off(request: Request) -> Response:
     return RedirectResponse("/", 303)
 
 
-def _export(view: View, name: str) -> Callable[[Request], Any]:
+def _export(view: View, written: Format) -> Callable[[Request], Any]:
     """Return what answers with a format of the answer, such as the calendar that programs subscribe to."""
-    write = next(one.write for one in FORMATS if one.name == name)
+    name = written.name
 
     async def export(request: Request) -> Response:
         result, words, status = await _awaited(view, request)
@@ -270,8 +271,8 @@ def _export(view: View, name: str) -> Callable[[Request], Any]:
         headers = {
             "content-disposition": f'{"inline" if name == "ics" else "attachment"}; filename="{view.name}.{name}"'
         }
-        content = await run_in_threadpool(write, result.asked)
-        return Response(content, 200, headers, _TYPES[name])
+        content = await run_in_threadpool(written.write, result.asked)
+        return Response(content, 200, headers, written.media_type)
 
     return export
 
@@ -643,7 +644,7 @@ def make_app(door: Door | None = None, *, forecast_path: Path | None = None) -> 
         routes.append(Route(f"/{view.name}", _question(view)))
         routes.append(Route(f"{api.ROOT}/{view.name}", _api(view)))
         if view.schema == "answer":
-            routes += [Route(f"/{view.name}.{name}", _export(view, name)) for name in _TYPES]
+            routes += [Route(f"/{view.name}.{one.name}", _export(view, one)) for one in _EXPORTED]
     routes += [Route(f"{api.ROOT}/{name}", _list(make)) for name, (_, make) in api.LISTS.items()]
     routes.append(Route(f"{api.ROOT}/openapi.json", _openapi))
     routes.append(Route("/places/new", _new_place))

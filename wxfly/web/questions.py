@@ -26,14 +26,14 @@ from wxfly.question.ask import Asked, Progress, ask
 from wxfly.question.brief import ask_brief, ask_check
 from wxfly.question.one_hour import ask_hour
 from wxfly.question.where import ask_where
+from wxfly.report.command_facts.brief import brief_facts
+from wxfly.report.command_facts.field_check import check_facts
+from wxfly.report.command_facts.one_hour import one_hour_facts
+from wxfly.report.command_facts.where import where_facts
 from wxfly.report.facts.answer import AnswerFacts, facts_of
 from wxfly.report.facts.timeline import timeline_facts
 from wxfly.report.facts.values import Facts
 from wxfly.report.facts.writing import Clock, Reader
-from wxfly.report.further_facts.brief import brief_facts
-from wxfly.report.further_facts.field_check import check_facts
-from wxfly.report.further_facts.one_hour import one_hour_facts
-from wxfly.report.further_facts.where import where_facts
 from wxfly.report.pages import brief as brief_page
 from wxfly.report.pages import shell
 from wxfly.report.pages import where as where_page

@@ -15,8 +15,8 @@ from wxfly.errors import WxflyError
 from wxfly.pilot.options import Words
 from wxfly.pilot.own_files import alone_with, write_whole
 from wxfly.pilot.settings import config_folder
+from wxfly.report.command_facts.watch import WatchFacts, watch_text
 from wxfly.report.facts.answer import AnswerFacts
-from wxfly.report.further_facts.watch import WatchFacts, watch_text
 from wxfly.report.watch import (
     AFTER_FAILURE,
     asked_of_watch,

@@ -28,8 +28,8 @@ from wxfly.pilot.zones import (
     ZoneFile,
     ZoneKind,
 )
+from wxfly.report.command_facts.brief import brief_facts
 from wxfly.report.facts.answer import facts_of
-from wxfly.report.further_facts.brief import brief_facts
 from wxfly.report.pages.brief import to_html
 from wxfly.report.text.brief import to_text, words_of
 from wxfly.units import from_si

@@ -88,7 +88,7 @@ class Interpolation(StrEnum):
 
 
 class ProfileMethod(IntEnum):
-    """How a wind at a height was found, the most certain method first."""
+    """How a wind at a height was found; of those that found it, the most certain method first."""
 
     NOT_KNOWN = 0
     AT_LEVEL = 1

@@ -13,11 +13,11 @@ from html import escape
 import numpy as np
 
 from wxfly.report.charts.zones import METRES_OF_DEGREE
+from wxfly.report.command_facts.brief import BriefFacts
 from wxfly.report.facts import writing
 from wxfly.report.facts.site import SiteFacts
 from wxfly.report.facts.values import array
 from wxfly.report.facts.zones import ZoneFacts, volumes_met
-from wxfly.report.further_facts.brief import BriefFacts
 from wxfly.units import from_si, to_si
 
 Array = np.ndarray

@@ -15,9 +15,9 @@ from wxfly.report.charts import shades
 from wxfly.report.charts.coastline import on_plane, outlines_near
 from wxfly.report.charts.shades import BLACK, COMMON, DARK, DARK_HOUR, FONT, GRID, HATCH, INK, PAPER, SHADES, Figure
 from wxfly.report.charts.zones import METRES_OF_DEGREE, ZoneSpot, zone_traces
+from wxfly.report.command_facts.where import CellFacts, WhereFacts
 from wxfly.report.facts import writing
 from wxfly.report.facts.writing import Reader
-from wxfly.report.further_facts.where import CellFacts, WhereFacts
 from wxfly.units import from_si
 
 Array = npt.NDArray[np.float64]

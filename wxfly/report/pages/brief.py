@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from wxfly.report.charts.reach import reach_map
-from wxfly.report.further_facts.brief import BriefFacts
+from wxfly.report.command_facts.brief import BriefFacts
 from wxfly.report.pages import shell
 from wxfly.report.pages.shell import escape
 from wxfly.report.text.brief import Block, BriefWords

@@ -6,9 +6,9 @@ from collections.abc import Iterable
 from datetime import date
 
 from wxfly.report.charts import shades
+from wxfly.report.command_facts.fleet import FleetDayFacts, FleetFacts, FleetSiteFacts
 from wxfly.report.facts.values import INVENTED, listed
 from wxfly.report.facts.writing import day_name, in_ten
-from wxfly.report.further_facts.fleet import FleetDayFacts, FleetFacts, FleetSiteFacts
 from wxfly.report.pages import shell
 from wxfly.report.pages.page import swatches
 from wxfly.report.pages.shell import attribute, escape

@@ -8,9 +8,9 @@ from wxfly.report.charts import shades
 from wxfly.report.charts.coastline import SOURCE, is_here
 from wxfly.report.charts.where import where_map
 from wxfly.report.charts.zones import OUTLINED, Marks
+from wxfly.report.command_facts.where import WhereFacts
 from wxfly.report.facts.writing import Reader
 from wxfly.report.facts.zones import far_in_words, file_in_words
-from wxfly.report.further_facts.where import WhereFacts
 from wxfly.report.pages import shell
 from wxfly.report.pages.page import Charts, Parts, swatches, with_charts
 from wxfly.report.pages.shell import attribute, escape

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 from wxfly.pilot.elements import BY_NAME
+from wxfly.report.command_facts.brief import BriefFacts, EnergyFacts
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.sortie import WARM_PACK, of_the_storm
 from wxfly.report.facts.values import CAUTIONS, STATE_WORDS, Period, energy_missing, listed
@@ -35,7 +36,6 @@ from wxfly.report.facts.writing import (
     unit_of,
 )
 from wxfly.report.facts.zones import volumes_met, zone_lines
-from wxfly.report.further_facts.brief import BriefFacts, EnergyFacts
 from wxfly.report.text import details, tables
 from wxfly.report.text.console import aligned, columns, isolated, wrapped
 from wxfly.report.text.field_check import rounded_down

@@ -7,11 +7,7 @@ from collections.abc import Sequence
 from datetime import datetime
 
 from wxfly.pilot.elements import BY_NAME, LIMIT_RULES, ROW
-from wxfly.report.facts import writing
-from wxfly.report.facts.values import listed
-from wxfly.report.facts.verdict import HourWords
-from wxfly.report.facts.writing import Clock
-from wxfly.report.further_facts.field_check import (
+from wxfly.report.command_facts.field_check import (
     STORM,
     CheckFacts,
     ComingFacts,
@@ -20,6 +16,10 @@ from wxfly.report.further_facts.field_check import (
     NoCredit,
     Reason,
 )
+from wxfly.report.facts import writing
+from wxfly.report.facts.values import listed
+from wxfly.report.facts.verdict import HourWords
+from wxfly.report.facts.writing import Clock
 from wxfly.report.text.console import isolated, wrapped
 from wxfly.report.text.details import first_notes
 from wxfly.times import as_moment

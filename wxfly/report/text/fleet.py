@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Sequence
 
+from wxfly.report.command_facts.fleet import FleetFacts, FleetSiteFacts
 from wxfly.report.facts.values import listed
 from wxfly.report.facts.writing import Clock, age, amount, in_ten, margin, titles
-from wxfly.report.further_facts.fleet import FleetFacts, FleetSiteFacts
 from wxfly.report.text.console import aligned, columns, isolated, shown, wrapped
 
 SHOWN = 25

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from wxfly.report.command_facts.one_hour import OneHourFacts
 from wxfly.report.facts.values import CAUTION_IN_SHORT, CAUTIONS
-from wxfly.report.further_facts.one_hour import OneHourFacts
 from wxfly.report.text import details
 from wxfly.report.text.console import wrap
 

@@ -13,7 +13,7 @@ from wxfly.pilot.own_files import OwnTable, damage_notes
 from wxfly.pilot.rules import STANDINGS, RuleSet
 from wxfly.pilot.settings import Settings
 from wxfly.pilot.site import Site
-from wxfly.report.further_facts.own_lists import StoredDetails, StoredFacts, StoreFacts
+from wxfly.report.command_facts.own_lists import StoredDetails, StoredFacts, StoreFacts
 from wxfly.report.text.console import aligned
 from wxfly.units import SYSTEMS, from_si
 

@@ -7,8 +7,7 @@ from datetime import datetime
 
 import numpy as np
 
-from wxfly.report.facts.values import CAUTIONS, runs_of
-from wxfly.report.further_facts.verification import (
+from wxfly.report.command_facts.verification import (
     AirportForecastFacts,
     ErrorFacts,
     ExpectedFacts,
@@ -17,6 +16,7 @@ from wxfly.report.further_facts.verification import (
     ObservedFacts,
     VerificationFacts,
 )
+from wxfly.report.facts.values import CAUTIONS, runs_of
 from wxfly.report.text.console import aligned, clean, isolated, wrap
 from wxfly.units import SYSTEMS, UNITS, from_si
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import timedelta
 
+from wxfly.report.command_facts.where import CellFacts, SpotFacts, WhereFacts
 from wxfly.report.facts.values import State, listed
 from wxfly.report.facts.writing import Reader, amount, direction, in_ten, margin, titles, unit_of
-from wxfly.report.further_facts.where import CellFacts, SpotFacts, WhereFacts
 from wxfly.report.text.console import isolated, wrapped
 from wxfly.report.text.tables import Table
 from wxfly.units import from_si

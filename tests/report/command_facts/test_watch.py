@@ -10,10 +10,10 @@ from tests.cubes import quiet_cube
 from tests.report.briefings import brief, with_values
 from wxfly.answer.windows import Room
 from wxfly.cube.notes import NoteKind
+from wxfly.report.command_facts.watch import STEP, Gap, Stretch, Turn, lost_facts, watch_facts, watch_text, with_fault
 from wxfly.report.facts.answer import facts_of
 from wxfly.report.facts.values import Period
 from wxfly.report.facts.verdict import Note
-from wxfly.report.further_facts.watch import STEP, Gap, Stretch, Turn, lost_facts, watch_facts, watch_text, with_fault
 
 ANSWER = facts_of(brief(cubes=[quiet_cube(36)]))
 NOW = watch_facts(ANSWER, None).told

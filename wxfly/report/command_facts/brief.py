@@ -12,6 +12,7 @@ from wxfly.answer import findings
 from wxfly.answer.flight_brief import EnergyBrief, FlightBrief
 from wxfly.flight.budget import Refusal
 from wxfly.physics.aircraft.rotor import MODEL_DEVIATION
+from wxfly.report.command_facts.field_check import LaunchFacts, launch_facts
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.sortie import (
     COLD_FOR_PACKS,
@@ -24,7 +25,6 @@ from wxfly.report.facts.sortie import (
 )
 from wxfly.report.facts.values import Degrees, Facts, FlightTime, Metres, Share, Speed, column, moment_of, number
 from wxfly.report.facts.windows import WindowFacts
-from wxfly.report.further_facts.field_check import LaunchFacts, launch_facts
 
 
 class LevelFacts(Facts, frozen=True):
