@@ -333,7 +333,10 @@ def test_a_file_of_zones_far_away_may_be_the_wrong_one(wxfly, windy, tmp_path):
     asked = ("where", PLACE, "--forecast", windy, *ASK, "--zones", str(path), "--html", str(page))
     assert wxfly(*asked)[0] == 0
     written = page.read_text().replace("\N{NO-BREAK SPACE}", " ")
-    assert "None in reach; no zone of the file is within 500 km: is it the right file, longitude first?" in written
+    assert (
+        "None in reach; no zone of the file is within 500 km: it may be the wrong file, or have latitude first"
+        in written
+    )
 
 
 def test_without_a_file_of_zones_the_page_says_nothing_of_them(wxfly, windy, tmp_path):

@@ -7,6 +7,7 @@ from html import unescape
 import pytest
 
 from wxfly.cli import main
+from wxfly.question.settings import keep_settings
 from wxfly.report.text.console import FIRST_STRONG_ISOLATE, POP_ISOLATE
 
 VIEWS = {
@@ -161,3 +162,11 @@ def test_the_hour_of_why_may_be_said_in_words(answered):
     ).text)  # fmt: skip
     assert 'value="tomorrow 15:00"' in page
     assert answered("/why?place=Kelderness&hour=tomorow+15%3A00").status_code == 400
+
+
+def test_a_form_says_what_the_settings_hold_and_asks_for_the_day_in_front(client):
+    keep_settings({"height": "80m"})
+    page = client.get("/best").text
+    assert "[yours: 80m]" in page and "[default: camera-quad-250g]" in page
+    front = page[: page.index("Every other option")]
+    assert 'name="date"' in front

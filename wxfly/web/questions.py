@@ -18,7 +18,18 @@ from msgspec import Struct
 from wxfly.answer.request import QuestionKind
 from wxfly.errors import WxflyError, shortened, unknown_name
 from wxfly.pilot.aircraft import load_aircraft
-from wxfly.pilot.options import OPTIONS, FilePath, Names, Option, Quantity, Switch, Words, options_of
+from wxfly.pilot.options import (
+    OPTIONS,
+    FilePath,
+    Names,
+    Option,
+    Quantity,
+    Switch,
+    Words,
+    kept_values,
+    options_of,
+    written,
+)
 from wxfly.pilot.rules import load_rules
 from wxfly.pilot.settings import load_settings, own_aircraft_file, own_rules_file, plans_file, read_plans, sites_file
 from wxfly.pilot.site import read_sites
@@ -283,7 +294,16 @@ def form_fields(view: View, pairs: Sequence[tuple[str, str]]) -> list[FormField]
         reach = ", ".join(said.get("within", []))
         fields.append(FormField("within", "Within", "Such as 30km  [default: 60km]", reach, is_front=True))
     options = sorted(view.options, key=lambda option: not option.is_of_reading)
-    return [*fields, *(option_field(o, ",".join(said.get(o.key, []))) for o in options)]
+    own = kept_values(load_settings().usual)
+    return [*fields, *(_with_own(option_field(o, ",".join(said.get(o.key, []))), own.get(o.key)) for o in options)]
+
+
+def _with_own(field: FormField, own: Any) -> FormField:
+    """Return a field that says what the pilot's settings hold, in place of the default."""
+    if own is None:
+        return field
+    hint = re.sub(r"\s*\[default: [^]]*\]", "", field.hint)
+    return replace(field, hint=f"{hint}  [yours: {written(own)}]")
 
 
 def option_field(option: Option, value: str = "") -> FormField:
@@ -293,7 +313,7 @@ def option_field(option: Option, value: str = "") -> FormField:
         option.key, label, _without_commands(option.help_text), value, _choices(option),
         offers="days" if option.name == "day" else "",
         # On the command line a day needs no option: it stands behind the place.
-        is_front=(option.is_front or option.name == "date") and option.name != "units",
+        is_front=(option.is_front or option.name == "day") and option.name != "units",
         is_needed=option.name == "mean", is_number=option.is_of_reading and isinstance(option.kind, Quantity),
     )  # fmt: skip
 

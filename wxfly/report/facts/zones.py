@@ -275,7 +275,7 @@ def far_in_words(zones: ZonesFacts) -> list[str]:
     if zones.search_distance < FAR or zones.near or not (zones.zone_count or not count):
         return []
     what = "no zone that can be read" if count else "no zone of the file"
-    return [f"{what} is within {FAR / 1000:g} km: is it the right file, longitude first?"]
+    return [f"{what} is within {FAR / 1000:g} km: it may be the wrong file, or have latitude first"]
 
 
 def zone_lines(zones: ZonesFacts | None, period: Period, reader: Reader) -> Iterator[tuple[str, str]]:

@@ -267,7 +267,7 @@ class _Words:
         stalls = f"a mean below {least} {unit}, where an anemometer may stand still"
         lines += [
             ("In doubt", f"every other pair of readings, {stalls}, among them: fly lower and nearer, or wait"),
-            ("Then", "put the reading in with: wxfly check"),
+            ("Then", "put the reading in: wxfly check, or Check on the page"),
         ]
         return Block("launch", "Launch limits", lines, (header, rows))
 

@@ -139,7 +139,7 @@ def sure_lines(site: SiteAnswerFacts, window: WindowFacts | None, reader: Reader
         yield "Before", _before(site, reader.clock)
     if len(site.days) > 1 and site.outlooks:
         days = [
-            f"{reader.clock.day(o.start)} {o.kind} ({in_ten(o.chance)}, from {reader.clock.hour(o.start, up=True)})"
+            f"{reader.clock.day(o.start)} {in_ten(o.chance)} from {reader.clock.hour(o.start, up=True)}"
             for o in site.outlooks
         ]
         yield "By day", ", ".join(days)
