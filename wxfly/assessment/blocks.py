@@ -6,6 +6,9 @@ members of some cells, whatever the names of the horizontal dimensions.
 
 from __future__ import annotations
 
+import contextlib
+import ctypes
+import sys
 from collections.abc import Callable
 from functools import partial
 from typing import Any
@@ -22,9 +25,10 @@ from wxfly.errors import WxflyError
 from wxfly.pilot.limits import Limits
 from wxfly.pilot.site import Site
 
-CELL_HOURS_OF_BLOCK = 64_000
-"""Cells times hours of one block: some 500 kB for each array of a step, so that those of a step stay in the cache of a
-core, and what a block costs whatever its size (some 20 ms) is little beside the rest."""
+BYTES_OF_ARRAY = 1_024_000
+"""Size of each array of a step on one block: so those of a step stay in the cache of a core, and what a block costs
+whatever its size (some 10 ms) is little beside the rest."""
+_KEPT = (-3, 32 * 2**20), (-1, 256 * 2**20)  # M_MMAP_THRESHOLD and M_TRIM_THRESHOLD of malloc.h [bytes]
 
 
 def horizontal_dimensions(cube: xr.Dataset) -> tuple[str, ...]:
@@ -33,7 +37,7 @@ def horizontal_dimensions(cube: xr.Dataset) -> tuple[str, ...]:
     return tuple(str(d) for d in dict.fromkeys(dims) if d != "time")
 
 
-def in_blocks(cube: xr.Dataset, cell_hours: int = CELL_HOURS_OF_BLOCK) -> xr.Dataset:
+def in_blocks(cube: xr.Dataset, cell_hours: int | None = None) -> xr.Dataset:
     """Return a cube divided into blocks of cells, each with all hours, heights and members.
 
     Parameters
@@ -41,8 +45,9 @@ def in_blocks(cube: xr.Dataset, cell_hours: int = CELL_HOURS_OF_BLOCK) -> xr.Dat
     cube : xarray.Dataset
         A forecast cube of a grid or of many sites, loaded or lazy.
     cell_hours : int, optional
-        Largest number of cells times hours in a block; a block has one cell at least. Chunks of a lazy cube are
-        divided but never joined: what is asked of one cell reads its chunk alone.
+        Largest number of cells times hours in a block, by default as many as fit `BYTES_OF_ARRAY` in the precision of
+        the cube; a block has one cell at least. Chunks of a lazy cube are divided but never joined: what is asked of
+        one cell reads its chunk alone.
 
     Returns
     -------
@@ -59,14 +64,15 @@ def in_blocks(cube: xr.Dataset, cell_hours: int = CELL_HOURS_OF_BLOCK) -> xr.Dat
     except ImportError:
         raise WxflyError("grids in blocks need dask; install it with: pip install 'wxfly[grids]'") from None
     horizontal = horizontal_dimensions(cube)
-    cells = max(cell_hours // cube.sizes["time"], 1)
+    most = cell_hours or BYTES_OF_ARRAY // np.dtype(precision_of(cube).value).itemsize
+    cells = max(most // cube.sizes["time"], 1)
     given = {str(d): (max(parts),) for d, parts in cube.chunksizes.items()}
     lengths: dict[str, int] = {}
     for position, dim in enumerate(horizontal):
         # The same number along every dimension, as near as their lengths allow.
         share = max(round(cells ** (1 / (len(horizontal) - position))), 1)
-        most = min(share, cube.sizes[dim], *given.get(dim, ()))
-        lengths[dim] = -(-cube.sizes[dim] // -(-cube.sizes[dim] // most))  # parts of one size, as near as can be
+        longest = min(share, cube.sizes[dim], *given.get(dim, ()))
+        lengths[dim] = -(-cube.sizes[dim] // -(-cube.sizes[dim] // longest))  # parts of one size, as near as can be
         cells = max(cells // lengths[dim], 1)
     whole = {d: -1 for d in map(str, cube.dims) if d not in horizontal}
     # A name of its own: the one that dask would make is a hash of all values.
@@ -136,7 +142,7 @@ def assess_grid(
     site: Site | None = None,
     start: np.datetime64 | None = None,
     end: np.datetime64 | None = None,
-    cell_hours: int = CELL_HOURS_OF_BLOCK,
+    cell_hours: int | None = None,
 ) -> xr.Dataset:
     """Compare every hour of every cell of a grid with the limits.
 
@@ -176,10 +182,14 @@ def assess_grid(
 def keep_memory() -> None:
     """Have memory that arrays leave kept for the next ones, where the C library is glibc.
 
-    By default it goes back to the system after every step, and to get it again takes a third of the time. The library
-    keeps twice as much as the largest area of up to 32 MB that was given back to it; this one is never touched.
+    By default it goes back to the system after every step, and to get it again takes a third of the time. On workers of
+    dask the two variables of ``docs/how-to/cluster.md`` do the same.
     """
-    np.empty(31 * 2**20, dtype=np.uint8)
+    if sys.platform != "linux":
+        return
+    with contextlib.suppress(AttributeError):  # other C libraries of Linux have no such function
+        for option, size in _KEPT:
+            ctypes.CDLL(None).mallopt(option, size)
 
 
 def assess_block(cube: xr.Dataset, *, limits: Limits, height: float, site: Site | None, **bounds: Any) -> xr.Dataset:

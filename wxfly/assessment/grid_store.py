@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from wxfly.assessment.blocks import CELL_HOURS_OF_BLOCK, assess_block, assess_grid, horizontal_dimensions, in_blocks
+from wxfly.assessment.blocks import assess_block, assess_grid, horizontal_dimensions, in_blocks
 from wxfly.cube.contract import mark_provided, provided_entries, to_file
 from wxfly.errors import WxflyError, shortened
 from wxfly.pilot.elements import NAMES
@@ -58,7 +58,7 @@ def assess_to_store(
     height: float,
     site: Site | None = None,
     scheduler: str | None = None,
-    cell_hours: int = CELL_HOURS_OF_BLOCK,
+    cell_hours: int | None = None,
     on_progress: Callable[[str], None] = lambda _: None,
 ) -> xr.Dataset:
     """Compare every hour of every cell of a grid with the limits, and write what comes out to a Zarr store.
@@ -225,7 +225,7 @@ def _create(
     path: Path,
     height: float,
     site: Site | None,
-    cell_hours: int,
+    cell_hours: int | None,
     count: int,
     question: str,
 ) -> None:

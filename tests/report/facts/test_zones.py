@@ -129,7 +129,8 @@ def test_zones_that_cannot_be_read_stand_before_none():
 
 def test_a_file_without_a_zone_in_the_region_is_doubted():
     exchanged = replace(AT, longitude=AT.latitude, latitude=AT.longitude)
-    wanted = "none within 5000 m; no zone of the file is within 500 km: it may be the wrong file, or have latitude first; in the"
+    wanted = "none within 5000 m; no zone of the file is within 500 km:"
+    wanted += " it may be the wrong file, or have latitude first; in the"
     assert first_lines(facts(zone("Heath", area=exchanged)))[1].startswith(wanted)
     odd = (ZoneFault("Odd", "it has no outline"),)
     assert (
