@@ -17,7 +17,7 @@ import xarray as xr
 from scenarios import PLACES, SCENARIOS, Scenario
 from weather import HEIGHTS, Array, make_weather
 
-from wxfly.cube.contract import OF_SOME_SOURCES, VARIABLES, Provenance, finish_cube
+from wxfly.cube.contract import VARIABLES, Provenance, finish_cube
 from wxfly.cube.netcdf import save_cube
 
 GENERATOR_VERSION = "1"
@@ -41,10 +41,10 @@ def make_cube(scenario: Scenario) -> xr.Dataset:
     ]
     variables: dict[str, Any] = {}
     for name, row in VARIABLES.items():
-        if name in OF_SOME_SOURCES:
-            continue
         if name == "kp_index":
             variables[name] = (("time",), kp_of_hours(times, scenario))
+            continue
+        if name not in by_place[0]:  # few sources have it
             continue
         dims = ("time", "site", "height") if row.has_height else ("time", "site")
         values = np.stack([weather[name] for weather in by_place], axis=1)

@@ -268,7 +268,7 @@ def test_what_earlier_runs_told_is_in_the_answer(meadow):
     if found["sites"][0]["windows"]:
         text = " ".join(run("best", "meadow", "--model", "icon_eu", "--more").stdout.split())
         assert "earlier runs gave 3 in 10" in text
-        assert "keeps changing from run to run" in text
+        assert "keeps changing between runs" in text
 
 
 def test_a_ledger_that_cannot_be_written_loses_no_answer(meadow, monkeypatch):
