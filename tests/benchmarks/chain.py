@@ -40,7 +40,7 @@ from wxfly.pilot.limits import limits_for
 
 HEIGHT = 60.0
 LIMITS = limits_for(find_aircraft("camera-quad-250g"))
-BLOCK = 65_536
+BLOCK = 131_072
 PART = 500_000
 NAMES = ("wind_10m", "wind_80m", "gust", "temperature", "dew_point", "pressure")
 # Largest difference: wind m s-1; gust m s-1 (ours grows the peak factor by 1.5 %); density altitude m; share of hours.

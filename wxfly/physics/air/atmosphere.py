@@ -72,8 +72,9 @@ def air_density(air_temperature: npt.ArrayLike, vapour_pressure: npt.ArrayLike, 
     ndarray
         [kg m-3]; within 0.08 % of the real gas (ASHRAE RP-1485).
     """
-    warm = virtual_temperature(air_temperature, vapour_pressure, air_pressure)
-    return np.asarray(floating(air_pressure) / (GAS_CONSTANT_OF_DRY_AIR * warm))
+    # The same as the density of dry air at the virtual temperature, with fewer steps.
+    of_dry_air = floating(air_pressure) - _VAPOUR_DEFICIT * floating(vapour_pressure)
+    return np.asarray(of_dry_air / (GAS_CONSTANT_OF_DRY_AIR * floating(air_temperature)))
 
 
 def pressure_at_height(
