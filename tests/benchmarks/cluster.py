@@ -43,15 +43,15 @@ MEMORY = {
     "MALLOC_MMAP_THRESHOLD_": "33554432",
     "MALLOC_TRIM_THRESHOLD_": "268435456",
 }  # as docs/how-to/cluster.md tells
-SIDE = 31  # cells of a block along either dimension: 46,128 cell-hours
+SIDE = 62  # cells of a block along either dimension: 184,512 cell-hours
 LIMITS = limits_for(find_aircraft("camera-quad-250g"))
 
 
 def _block(values: np.ndarray, is_code: bool, block_info: Any = None) -> np.ndarray:
     where = block_info[None]
     random = np.random.default_rng(where["chunk-location"])
-    wide = np.broadcast_to(values[..., None, None], where["chunk-shape"])
-    return wide.copy() if is_code else wide * random.uniform(0.98, 1.0, wide.shape)
+    wide = np.broadcast_to(values[..., None, None].astype(np.float32), where["chunk-shape"])
+    return wide.copy() if is_code else wide * random.uniform(0.98, 1.0, wide.shape).astype(np.float32)
 
 
 def virtual(cell_hours: float) -> xr.Dataset:
@@ -63,7 +63,7 @@ def virtual(cell_hours: float) -> xr.Dataset:
     for name, variable in point.data_vars.items():
         chunks = (*((n,) for n in variable.shape), parts, parts)
         made = dask.array.map_blocks(
-            _block, values=variable.values, is_code=name == "weather_code", chunks=chunks, dtype=float
+            _block, values=variable.values, is_code=name == "weather_code", chunks=chunks, dtype=np.float32
         )
         data[name] = ((*variable.dims, "y", "x"), made, variable.attrs)
     coords = {k: c for k, c in point.coords.items() if k not in ("latitude", "longitude", "surface_altitude")}

@@ -76,7 +76,9 @@ def in_blocks(cube: xr.Dataset, cell_hours: int | None = None) -> xr.Dataset:
         cells = max(cells // lengths[dim], 1)
     whole = {d: -1 for d in map(str, cube.dims) if d not in horizontal}
     # A name of its own: the one that dask would make is a hash of all values.
-    return cube.chunk(whole | lengths, token=uuid4().hex)
+    divided = cube.chunk(whole | lengths, token=uuid4().hex)
+    # Coordinates in memory stay there: as chunks, the whole of each would go along with every block.
+    return divided.assign_coords({n: c for n, c in cube.coords.variables.items() if c.chunks is None})
 
 
 def by_blocks(work: Callable[[xr.Dataset], xr.Dataset], cube: xr.Dataset) -> xr.Dataset:

@@ -17,6 +17,8 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
+import pandas as pd
 import xarray as xr
 
 from wxfly.assessment.blocks import assess_block, assess_grid, horizontal_dimensions, in_blocks
@@ -122,7 +124,7 @@ def assess_to_store(
             f"{path.name}: {len(failed)} of {len(parts)} parts failed, first {part}: {shortened(str(fault))}; "
             f"the {done} finished parts are kept; put it right and run the same again"
         ) from fault
-    return open_store(path)
+    return _as_read(_opened(path))  # every part was read back where it was worked out
 
 
 def open_store(path: Path) -> xr.Dataset:
@@ -146,12 +148,7 @@ def open_store(path: Path) -> xr.Dataset:
     WxflyError
         Where there is no such store, or a part is missing or damaged.
     """
-    _zarr()
-    try:
-        stored: xr.Dataset = xr.open_zarr(path, consolidated=False)
-    except (FileNotFoundError, KeyError, ValueError) as fault:
-        raise WxflyError(f"{path}: there is no store of a grid's results; {shortened(str(fault))}") from fault
-    stored = stored.assign_coords({n: c.variable.compute() for n, c in stored.coords.items()})
+    stored = _opened(path)
     parts = _parts(horizontal_dimensions(stored), stored["state"].chunksizes)
     bad = [part for part in parts if not _is_whole(path, part)]
     if bad:
@@ -159,6 +156,20 @@ def open_store(path: Path) -> xr.Dataset:
             f"{path.name}: {len(bad)} parts are missing or damaged, first {bad[0]}; work out the same grid again to "
             "fill them in, the others are kept"
         )
+    return _as_read(stored)
+
+
+def _opened(path: Path) -> xr.Dataset:
+    _zarr()
+    try:
+        stored: xr.Dataset = xr.open_zarr(path, consolidated=False)
+    except (FileNotFoundError, KeyError, ValueError) as fault:
+        raise WxflyError(f"{path}: there is no store of a grid's results; {shortened(str(fault))}") from fault
+    return stored.assign_coords({n: c.variable.compute() for n, c in stored.coords.items()})
+
+
+def _as_read(stored: xr.Dataset) -> xr.Dataset:
+    """Return a store without its checksums, the elements by name."""
     return stored.drop_vars(_CHECKSUMS).assign_coords(element=list(NAMES))
 
 
@@ -201,12 +212,10 @@ def _as_stored(judged: xr.Dataset) -> xr.Dataset:
     """Return an assessment as numbers alone, in single precision."""
     kept = {str(n): judged[n].astype(np.float32) for n in ("demand", "limit", "margin", "hour_margin")}
     kept |= {n: judged[n].astype(np.int8) for n in ("state", "advised_unknown", "lost")}
-    rows = np.array(NAMES)
-    deciding = xr.zeros_like(judged["state"])
-    for k, name in enumerate(rows):
-        deciding = deciding + np.int8(k + 1) * (judged["limiting_element"] == name).astype(np.int8)
-    kept["limiting_element"] = (deciding - np.int8(1)).astype(np.int8)
-    kept["limiting_element"].attrs = {"flag_values": list(range(len(rows))), "flag_meanings": " ".join(rows)}
+    kept["limiting_element"] = xr.apply_ufunc(
+        _positions, judged["limiting_element"], dask="parallelized", output_dtypes=[np.int8]
+    )
+    kept["limiting_element"].attrs = {"flag_values": list(range(len(NAMES))), "flag_meanings": " ".join(NAMES)}
     start = judged["time"].variable
     for name, edge in (("lit_from", "usable_start"), ("lit_until", "usable_end")):
         after = (judged[edge].variable - start) / _SECOND  # NaN where there is no light
@@ -217,6 +226,12 @@ def _as_stored(judged: xr.Dataset) -> xr.Dataset:
     # Loaded: a lazy coordinate would be left out of a store that is made without values.
     coords = {n: c.variable.compute() for n, c in judged.coords.items() if n in kept_coords and n != "element"}
     return xr.Dataset({n: v.variable for n, v in kept.items()}, coords=coords)
+
+
+def _positions(names: npt.NDArray[np.object_]) -> npt.NDArray[np.int8]:
+    """Return the positions of elements by their names, -1 for no name."""
+    codes = pd.Categorical(names.ravel(), categories=list(NAMES)).codes
+    return np.asarray(codes, dtype=np.int8).reshape(names.shape)
 
 
 def _create(
@@ -292,15 +307,17 @@ def _checksum(values: dict[str, Any]) -> bytes:
 
 
 def _finish(cube: xr.Dataset, part: Part, *, path: str, limits: Limits, height: float, site: Site | None) -> int:
-    """Work out one part, write it, and note its checksum last."""
+    """Work out one part, write it, note its checksum last, and read it back."""
     judged = assess_block(cube.load(scheduler="synchronous"), limits=limits, height=height, site=site)
     stored = _as_stored(judged)
     group = _zarr().open_group(path, mode="r+")
     values = {}
     for name, array in _arrays(group):
-        values[name] = stored[name].transpose(*_dims_of(array)).values.astype(array.dtype)
+        values[name] = np.asarray(stored[name].transpose(*_dims_of(array)), dtype=array.dtype)
         array[_region(array, part)] = values[name]
     group[_CHECKSUMS][part.number] = np.frombuffer(_checksum(values), dtype=np.uint8)
+    if not _is_whole(Path(path), part):
+        raise OSError("what was read back is not what was written")
     return part.number
 
 
