@@ -47,7 +47,9 @@ if os.environ.get("WXFLY_LOAD_ALONE"):  # this file is read by locust
             """Ask for each address, and compare its answer with that given alone."""
             for path in PATHS:
                 with self.client.get(path, catch_response=True) as reply:
-                    if reply.status_code != 200:
+                    if reply.status_code == 202:  # an answer is a minute old and made anew: the page says so
+                        reply.success()
+                    elif reply.status_code != 200:
                         reply.failure(f"status {reply.status_code}")
                     elif without_session(reply.content).decode() != ALONE[path]:
                         reply.failure("another answer than alone")
