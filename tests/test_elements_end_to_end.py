@@ -13,7 +13,7 @@ from wxfly.answer.windows import find_windows
 from wxfly.assessment.conditions import derive
 from wxfly.assessment.suitability import State, assess
 from wxfly.cube.contract import mark_provided
-from wxfly.physics.air import geomagnetic
+from wxfly.physics import geomagnetic
 from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.elements import NAMES
 from wxfly.pilot.limits import limits_for

@@ -19,7 +19,7 @@ from wxfly.answer.windows import find_windows, in_order
 from wxfly.assessment.conditions import derive
 from wxfly.assessment.suitability import State, assess
 from wxfly.cube.contract import attributes_of, with_lost_members
-from wxfly.physics.air import geomagnetic
+from wxfly.physics import geomagnetic
 from wxfly.pilot.site import Site
 from wxfly.probability.chance import hour_chances, window_chance
 from wxfly.probability.site_chance import judge_site_chance

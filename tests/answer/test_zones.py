@@ -9,7 +9,7 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from wxfly.answer.zones import FAR, NEAR, ZoneSearch, is_any_within, local_plane, times_of, unwrapped, zones_near
-from wxfly.physics.air.sun import sun_events
+from wxfly.physics.sun import sun_events
 from wxfly.pilot.zones import (
     Applicability,
     Circle,

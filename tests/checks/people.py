@@ -11,7 +11,8 @@ from checks.reading import NotCoveredError, Row, check
 
 from tests.handbook import comfort as handbook_comfort
 from tests.handbook import geomagnetic as handbook_geomagnetic
-from wxfly.physics.air import comfort, geomagnetic
+from wxfly.physics import geomagnetic
+from wxfly.physics.air import comfort
 from wxfly.pilot.aircraft import load_aircraft
 
 C = 273.15

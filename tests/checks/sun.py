@@ -9,7 +9,7 @@ import numpy as np
 from checks.reading import NotCoveredError, Row, check
 
 from tests.handbook import sun as handbook_sun
-from wxfly.physics.air import sun
+from wxfly.physics import sun
 
 
 def _day(row: Row) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from wxfly.physics.air.geomagnetic import _BOUNDARY, _KP, Array
+from wxfly.physics.geomagnetic import _BOUNDARY, _KP, Array
 
 DIPOLE_POLE = (80.789, -72.763)
 """Latitude and longitude of the northern dipole pole, 2025.0 [degree] [IGRF-14]."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from wxfly.physics.air.sun import Array, Times, _day_number, _noons_and_midnights, _to_time, angle_to_sun
+from wxfly.physics.sun import Array, Times, _day_number, _noons_and_midnights, _to_time, angle_to_sun
 
 
 def solar_noon(longitude: float, first_day: np.datetime64 | str, days: int) -> Times:

@@ -44,7 +44,7 @@ def test_above_an_80_m_top_the_interval_holds(key: str, least: float) -> None:
 def test_above_an_80_m_top_at_night_without_stability_the_interval_holds_on_the_tower() -> None:
     """87 of 100 before."""
     from tests.validation import tower as towers
-    from wxfly.physics.air.sun import sun_position
+    from wxfly.physics.sun import sun_position
 
     tower = towers.Tower(towers.read_tower(TOWER), True, *towers.MET_MAST)
     night = sun_position(*towers.MET_MAST, tower.record.time)[0] <= 0

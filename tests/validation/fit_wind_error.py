@@ -39,7 +39,7 @@ def carry(record: Record, levels, wanted, **keywords):
 
 def obukhov_lengths(record: Record, latitude: float = LATITUDE, longitude: float = LONGITUDE):
     """Obukhov length by temperatures of the lowest and the 87 m level, and by sun without cloud."""
-    from wxfly.physics.air.sun import sun_position
+    from wxfly.physics.sun import sun_position
 
     heights = sorted(record.temperature)
     low, high = heights[0], min(heights, key=lambda h: abs(h - 87))

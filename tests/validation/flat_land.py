@@ -19,7 +19,7 @@ import pandas as pd
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from tests.validation.tower import STABILITY
-from wxfly.physics.air.sun import sun_position
+from wxfly.physics.sun import sun_position
 from wxfly.physics.wind.error import error_factor
 from wxfly.physics.wind.profile import WindAtHeight, wind_at_height
 from wxfly.physics.wind.stability import obukhov_length_from_sun_and_cloud, obukhov_length_from_temperatures

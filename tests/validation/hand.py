@@ -19,7 +19,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from tests.validation.records import read_tower
 from tests.validation.tower import MET_MAST
 from wxfly.flight.anemometer_reading import CONFIDENCE, largest_reading, ratio_to_anemometer
-from wxfly.physics.air.sun import sun_position
+from wxfly.physics.sun import sun_position
 
 HEIGHTS = (30, 55, 80, 122)
 LIMITS = (6.0, 8.5, 10.7)

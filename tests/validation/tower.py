@@ -21,7 +21,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from tests.handbook.error import exceedance_probability
 from tests.handbook.log_law import interpolate_in_log_height
 from tests.validation.records import Record, mean, read_tower, rmse, scores
-from wxfly.physics.air.sun import sun_position
+from wxfly.physics.sun import sun_position
 from wxfly.physics.wind.error import error_factor
 from wxfly.physics.wind.log_law import log_law_wind_speed, power_law_wind_speed, wind_components
 from wxfly.physics.wind.profile import WindAtHeight, wind_at_height

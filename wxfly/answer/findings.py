@@ -17,7 +17,7 @@ import numpy.typing as npt
 from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.answer.windows import Window, find_windows
 from wxfly.assessment.suitability import State, counts_as_required, names_of, not_judged, uncut_hour_margins
-from wxfly.physics.air.sun import sun_position
+from wxfly.physics.sun import sun_position
 from wxfly.pilot.elements import GRAVEST
 from wxfly.pilot.site import Site, SiteClock, distance_km
 from wxfly.probability.chance import Cause, Chance, ChanceOfBetter, Outlook, chance_of_better

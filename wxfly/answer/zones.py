@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from wxfly.physics.air.sun import SunEvents, solar_day, sun_events
+from wxfly.physics.sun import SunEvents, solar_day, sun_events
 from wxfly.pilot.zones import (
     Applicability,
     Circle,

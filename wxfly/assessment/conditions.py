@@ -22,7 +22,8 @@ from wxfly.assessment.hours import HOUR, HourValues, Precision, at_edges, cut_ho
 from wxfly.assessment.weather import weather, with_earlier_fog
 from wxfly.assessment.wind_at_height import WindAloft
 from wxfly.cube.contract import VARIABLES, restore_provided
-from wxfly.physics.air import atmosphere, geomagnetic, sun
+from wxfly.physics import geomagnetic, sun
+from wxfly.physics.air import atmosphere
 from wxfly.physics.air.humidity import (
     dew_point_from_vapour_pressure,
     relative_humidity_from_dew_point,
@@ -62,7 +63,7 @@ def derive(
     site : Site, optional
         Whose ground counts where the wind must be carried up from one level alone.
     daylight_rule : str, optional
-        See `wxfly.physics.air.sun.lit_part`.
+        See `wxfly.physics.sun.lit_part`.
     start, end : numpy.datetime64, optional
         UTC bounds; whole hours around them are worked out. Hours that the forecast does not reach are there and
         not known. By default every hour of the cube.
@@ -362,7 +363,7 @@ def with_daylight(conditions: xr.Dataset, rule: str) -> xr.Dataset:
     conditions : xarray.Dataset
         As `derive` gives them.
     rule : str
-        See `wxfly.physics.air.sun.lit_part`.
+        See `wxfly.physics.sun.lit_part`.
     """
     sizes = {str(d): n for d, n in conditions.variables["wind_speed"].sizes.items()}
     return conditions.assign(_daylight(sizes, conditions.variables, rule))

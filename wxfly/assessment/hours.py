@@ -26,7 +26,7 @@ from wxfly.cube.contract import (
     with_provided,
 )
 from wxfly.cube.joined import provided_by_model
-from wxfly.physics.air import sun
+from wxfly.physics import sun
 from wxfly.pilot.elements import ELEMENTS
 
 Array = npt.NDArray[np.float64]

@@ -11,7 +11,8 @@ from enum import StrEnum
 import numpy as np
 import xarray as xr
 
-from wxfly.physics.air import atmosphere, comfort, icing, precipitation, sun, visibility
+from wxfly.physics import sun
+from wxfly.physics.air import atmosphere, comfort, icing, precipitation, visibility
 from wxfly.physics.wind import hills
 from wxfly.pilot.aircraft import Aircraft
 from wxfly.pilot.site import Hill

@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 
 from tests.handbook import comfort as handbook_comfort
 from tests.handbook import geomagnetic as handbook_geomagnetic
-from wxfly.physics.air import comfort, geomagnetic, sun
-from wxfly.physics.air.geomagnetic import cubic_weights
+from wxfly.physics import geomagnetic, sun
+from wxfly.physics.air import comfort
+from wxfly.physics.geomagnetic import cubic_weights
 from wxfly.units import parse_quantity
 
 C = 273.15

@@ -19,7 +19,7 @@ from tests.report.briefings import (
     with_gaps,
     with_values,
 )
-from wxfly.physics.air.sun import sun_events
+from wxfly.physics.sun import sun_events
 from wxfly.pilot.elements import ELEMENTS, NAMES
 from wxfly.report.charts import overview, shades
 from wxfly.report.charts import wind as wind_panel

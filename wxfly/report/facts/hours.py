@@ -10,7 +10,7 @@ import numpy.typing as npt
 from wxfly.answer import findings
 from wxfly.answer.request import SiteAnswer
 from wxfly.assessment.suitability import counts_as_required, names_of, not_judged, required_names
-from wxfly.physics.air.sun import low_light, solar_day, sun_events
+from wxfly.physics.sun import low_light, solar_day, sun_events
 from wxfly.pilot.elements import BY_NAME, LIMIT_RULES, LimitSense
 from wxfly.pilot.limits import Limits
 from wxfly.pilot.site import Site, SiteClock

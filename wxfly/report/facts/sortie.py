@@ -15,11 +15,11 @@ from wxfly.answer.survey import Survey
 from wxfly.answer.windows import Window
 from wxfly.flight.advice import Advice, precipitation_words
 from wxfly.physics.air.cloud import CloudBaseMethod
-from wxfly.physics.air.geomagnetic import describe_kp, kp_risk
 from wxfly.physics.air.icing import freezing_precipitation_chance
 from wxfly.physics.air.risk import POSSIBLE_FROM
-from wxfly.physics.air.sun import CIVIL_TWILIGHT, HORIZON
+from wxfly.physics.geomagnetic import describe_kp, kp_risk
 from wxfly.physics.probability import least_chance
+from wxfly.physics.sun import CIVIL_TWILIGHT, HORIZON
 from wxfly.physics.wind.profile import ProfileMethod
 from wxfly.pilot.work import PlannedWork, drives_out, takes_off
 from wxfly.probability.chance import Chance

@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.assessment.suitability import counts_as_required, names_of, not_judged
-from wxfly.physics.air.sun import CIVIL_TWILIGHT, HORIZON, sun_position
+from wxfly.physics.sun import CIVIL_TWILIGHT, HORIZON, sun_position
 from wxfly.pilot.elements import BY_NAME, ROW, LimitSense
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.comparison import ComparisonFacts

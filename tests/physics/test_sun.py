@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.handbook import sun as handbook_sun
-from wxfly.physics.air import sun
+from wxfly.physics import sun
 
 HOUR = np.timedelta64(1, "h")
 TROMSO = (69.6492, 18.9553)
