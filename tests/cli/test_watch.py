@@ -6,7 +6,7 @@ from http.server import BaseHTTPRequestHandler, HTTPServer
 import pytest
 
 from tests.server import Fault
-from wxfly.cli.watch import LONGEST_SLEEP, Watching, Way
+from wxfly.cli.watching import LONGEST_SLEEP, Watching, Way
 from wxfly.errors import WxflyError
 from wxfly.pilot.options import Words
 from wxfly.pilot.settings import config_folder, load_settings
@@ -170,7 +170,7 @@ def test_a_watch_of_another_model_is_another_watch(wxfly, server, clock):
 
 
 def test_it_looks_as_runs_come_and_outlives_a_failure(server, clock):
-    from wxfly.cli import watch as module
+    from wxfly.cli import watching as module
 
     told, slept, asked = [], [], Words(days=2)
     way = Way("test", told.append)
@@ -178,7 +178,7 @@ def test_it_looks_as_runs_come_and_outlives_a_failure(server, clock):
 
     def ask():
         looks.append(utc_now())
-        return module._ask("week", [PLACE], asked)
+        return module.ask_again("week", [PLACE], asked)
 
     watching = Watching(ask, [way], None)
     server.always["forecast"] = dry(1)
@@ -215,13 +215,13 @@ def test_three_days_of_looks_ask_no_more_often_than_runs_come(wxfly, server, clo
 
 @pytest.mark.parametrize("day", ["2026-03-11", "wednesday"])
 def test_the_watch_of_a_day_ends_with_it(server, clock, capsys, day):
-    from wxfly.cli import watch as module
+    from wxfly.cli import watching as module
     from wxfly.cli.program import start_logging, stop_logging
 
     told, words = [], Words(day=day)
     server.always["forecast"] = dry(1)
     ways = [Way("test", told.append)]
-    watching = Watching(lambda: module._ask("best", [PLACE], words), ways, None, is_of_one_day=True)
+    watching = Watching(lambda: module.ask_again("best", [PLACE], words), ways, None, is_of_one_day=True)
     start_logging(as_json=False)
     try:
         watching.go_on(lambda seconds: clock(hours=5))
