@@ -73,4 +73,7 @@ def test_observations_are_read_from_standard_input(wxfly, server, monkeypatch):
     table = "time,wind_speed [m/s]\n2026-03-10T06:00Z,3.1\n"
     monkeypatch.setattr("sys.stdin", io.TextIOWrapper(io.BytesIO(table.encode())))
     code, _, err = wxfly("verify", "meadow", "--observed", "-", "--offline")
-    assert (code, err) == (1, "Error: no past forecast shares an hour with the observations\n"), "they were read"
+    assert (code, err) == (
+        1,
+        "Error: no past forecast shares an hour with the observations; give observations of days that were fetched\n",
+    ), "they were read"

@@ -105,7 +105,9 @@ def join_pairs(parts: Iterable[Pairs]) -> Pairs:
     """Join the pairs of several forecasts."""
     listed = list(parts)
     if not listed:
-        raise WxflyError("no past forecast shares an hour with the observations")
+        raise WxflyError(
+            "no past forecast shares an hour with the observations; give observations of days that were fetched"
+        )
     return Pairs(*(np.concatenate([getattr(p, n) for p in listed]) for n in Pairs.__dataclass_fields__))
 
 

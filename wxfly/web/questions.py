@@ -264,9 +264,10 @@ def check_complete(view: View, given: Given, pairs: Sequence[tuple[str, str]]) -
     names = {name for name, _ in pairs}
     missing = [name for name in view.needs if name not in names]
     if missing:
-        raise WxflyError(f"{missing[0]} is wanted")
+        raise WxflyError(f"{missing[0]} is wanted, for example {_EXAMPLES[missing[0]]}")
 
 
+_EXAMPLES = {"mean": "3m/s", "hour": "15:00"}
 _OF_VIEW = {"why": ("hour",), "where": ("within",)}
 
 
