@@ -151,3 +151,8 @@ def test_several_limits_are_set_at_once_and_what_they_replace_is_told(wxfly):
 def test_a_limit_looser_than_that_of_the_aircraft_is_told_when_it_is_set(wxfly):
     code, out, _ = wxfly("set", "limit", "gust=20m/s")
     assert code == 0 and "Mind: your gust limit from settings is 20 m/s, looser than" in " ".join(out.split())
+
+
+def test_a_setting_that_bears_on_no_limit_says_nothing_of_limits(wxfly):
+    wxfly("set", "limit", "gust=20m/s")
+    assert wxfly("set", "height", "50m")[1] == "height = 50m (file)\n"

@@ -100,6 +100,16 @@ def test_a_day_that_is_over_is_asked_for_no_more_and_is_no_loss(watch, answer, m
     assert read_watched()[0].due == later + timedelta(days=1)
 
 
+def test_the_next_day_of_a_weekday_is_not_watched_and_is_no_loss(watch, answer):
+    site, week = answer.sites[0], timedelta(days=7)
+    period = replace(site.period, start=site.period.start + week, end=site.period.end + week)
+    watch(address="/best?place=Kelderness&date=saturday")
+    look(read_watched()[0], lambda *_: answer)
+    said = read_watched()[0].said
+    look(read_watched()[0], lambda *_: replace(answer, sites=[replace(site, period=period, windows=[])]))
+    assert read_watched()[0].said == said and read_watched()[0].due == answer.now + timedelta(days=1)
+
+
 @pytest.mark.parametrize(
     ("address", "asked"),
     [

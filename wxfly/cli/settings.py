@@ -156,7 +156,9 @@ def set_one(key: str, values: tuple[str, ...], remove: bool) -> None:
     is_replaced = not remove and old.source == "file" and old.value != row.value
     was = f"; it was {old.value}" if is_replaced else ""
     lines = [f"{row.key} = {row.value or 'none'} ({row.source}){beaten}{was}"]
-    say("\n".join([*lines, *(f"Mind: {words}" for words in looser_limits())]))
+    if changed in ("limit", "launch_limit", "aircraft", "rules"):
+        lines += [f"Mind: {words}" for words in looser_limits()]
+    say("\n".join(lines))
 
 
 @main.group(

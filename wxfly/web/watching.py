@@ -210,7 +210,8 @@ def look(one: Watched, ask: Ask) -> None:
         kind, pairs = _asked(*one.question)
         answer, before = ask(kind, pairs), told_in(path)
         if kind == "best" and before is not None and is_of_a_later_day(answer, before.until):
-            raise WxflyError("the day is over")
+            _put(one.address, lambda w: structs.replace(w, due=utc_now() + NEW))
+            return  # the day is over, and the same words mean a later one
         next_look = due_after(answer)
         tell_changes(path, answer, tell, due=next_look, is_quiet=False)
         due = next_look
