@@ -353,7 +353,7 @@ class _Words:
         warm = amount(WARM_PACK, "temperature", self._units)
         usable = "?" if e.usable_share is None else math.floor(100 * e.usable_share)
         return (
-            f"the pack gives about {usable} % of its energy, and then its voltage falls off like a cliff: keep packs"
+            f"the pack gives about {usable} % of its energy, and then its voltage falls off a cliff: keep packs"
             f" above {warm} until take-off, hover a minute, avoid full power, and believe the voltage before the per"
             " cent"
         )
