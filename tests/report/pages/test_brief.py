@@ -145,7 +145,7 @@ def test_a_sortie_that_does_not_come_home_says_so():
     cube["air_temperature"][:] = 273.15 - 9.0
     cube["air_temperature_aloft"][:] = 273.15 - 9.5
     cube["dew_point_temperature"][:] = 273.15 - 18.0
-    assert "like a cliff" in text(cube=cube)
+    assert "off a cliff" in text(cube=cube)
 
 
 def test_every_value_of_the_map_is_in_a_table():
