@@ -12,6 +12,9 @@ import tempfile
 import time
 from pathlib import Path
 
+# What no answer can do without: xarray imports dask, where that is installed, when it makes its first variable.
+SHIPPED = Path(__file__).resolve().parents[2] / "cached_forecasts"
+READ = f"import xarray; xarray.load_dataset({str(min(SHIPPED.glob('*.nc')))!r}, engine='h5netcdf')"
 RUNS = int(sys.argv[1]) if len(sys.argv) > 1 else 2
 
 
@@ -22,6 +25,7 @@ def commands(folder: Path) -> dict[str, list[str]]:
     wxfly = [str(installed)] if installed.is_file() else [sys.executable, "-m", "wxfly"]
     return {
         "import numpy, pandas, xarray": [sys.executable, "-c", "import numpy, pandas, xarray"],
+        "and read one forecast": [sys.executable, "-c", READ],
         "wxfly best": [*wxfly, "best"],
         "wxfly best --html": [*wxfly, "best", "--html", str(folder / "best.html")],
         "wxfly compare": [*wxfly, "compare", "Kelderness", "Valdrenna"],

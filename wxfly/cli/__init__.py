@@ -2,7 +2,13 @@
 
 from __future__ import annotations
 
-from wxfly.cli import (  # each adds its commands to the program
+import gc
+
+# Thousands of objects are made while libraries are imported, and none of them can go: at Python's own 700 the search
+# for rubbish took a twentieth of a short command (`wxfly.cli.serving` sets less).
+gc.set_threshold(100_000, 20, 100)
+
+from wxfly.cli import (  # noqa: E402  each adds its commands to the program
     answering,
     serving,
     settings,
@@ -11,6 +17,6 @@ from wxfly.cli import (  # each adds its commands to the program
     verification,
     watch,
 )
-from wxfly.cli.program import main
+from wxfly.cli.program import main  # noqa: E402
 
 __all__ = ["answering", "main", "serving", "settings", "sites", "store", "verification", "watch"]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import ctypes
+import gc
 import sys
 from pathlib import Path
 
@@ -62,6 +63,7 @@ def serve(host: str, port: int, forecast_path: Path | None) -> None:
             "with its token to nobody whom you do not trust with your places."
         )
     _share_memory()
+    gc.set_threshold(2_000, 10, 10)  # of a process that lives long: what can go, goes soon
     config = uvicorn.Config(
         make_app(door, forecast_path=forecast_path), log_config=None, access_log=False, server_header=False,
         limit_concurrency=256, timeout_keep_alive=5, timeout_graceful_shutdown=2, ws="none",
