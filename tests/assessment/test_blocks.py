@@ -14,6 +14,7 @@ from wxfly.assessment.state import State
 from wxfly.assessment.suitability import assess
 from wxfly.errors import WxflyError
 from wxfly.pilot.aircraft import find_aircraft
+from wxfly.pilot.elements import NAMES
 from wxfly.pilot.limits import Limits, limits_for
 from wxfly.pilot.site import Site
 
@@ -96,10 +97,12 @@ def test_nothing_is_read_until_values_are_asked_for_and_then_only_their_block() 
 def _compare_with_cells_alone(cube: xr.Dataset, cells: list[tuple[int, ...]]) -> None:
     judged = assess_grid(cube, limits(), height=HEIGHT, cell_hours=60).load(scheduler="synchronous")
     assert len(np.unique(judged["state"])) > 2
+    limiting = judged["limiting_element"]
+    named = judged.assign(limiting_element=limiting.copy(data=np.array([*NAMES, ""], dtype=object)[limiting]))
     for row, column in cells:
         place = {"row": row, "column": column}
         alone = assess(derive_flight(hours_of(cube.isel(place)), height=HEIGHT, site=None, limits=limits()), limits())
-        xr.testing.assert_allclose(judged.isel(place), alone, rtol=1e-12, atol=1e-12)
+        xr.testing.assert_allclose(named.isel(place), alone, rtol=1e-12, atol=1e-12)
         assert judged.attrs == alone.attrs
 
 

@@ -19,7 +19,7 @@ import xarray as xr
 
 from wxfly.assessment.conditions import derive_flight, hours_of
 from wxfly.assessment.hours import precision_of
-from wxfly.assessment.suitability import assess
+from wxfly.assessment.suitability import assess_in_numbers
 from wxfly.cube.contract import check_forecast, mark_provided, provided_entries
 from wxfly.errors import WxflyError
 from wxfly.pilot.limits import Limits
@@ -166,7 +166,7 @@ def assess_grid(
     Returns
     -------
     xarray.Dataset
-        Lazy: what `wxfly.assessment.suitability.assess` returns, each cell as it would be alone.
+        Lazy: what `wxfly.assessment.suitability.assess_in_numbers` returns, each cell as it would be alone.
 
     Raises
     ------
@@ -199,4 +199,4 @@ def assess_block(cube: xr.Dataset, *, limits: Limits, height: float, site: Site 
     keep_memory()
     cube = check_forecast(cube, place="a part of the grid")
     hours = hours_of(cube, precision=precision_of(cube), **bounds)
-    return assess(derive_flight(hours, height=height, site=site, limits=limits), limits)
+    return assess_in_numbers(derive_flight(hours, height=height, site=site, limits=limits), limits)

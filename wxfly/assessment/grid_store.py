@@ -17,8 +17,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
-import pandas as pd
 import xarray as xr
 
 from wxfly.assessment.blocks import assess_block, assess_grid, horizontal_dimensions, in_blocks
@@ -211,11 +209,7 @@ def _fingerprint(cube: xr.Dataset, limits: Limits, height: float, site: Site | N
 def _as_stored(judged: xr.Dataset) -> xr.Dataset:
     """Return an assessment as numbers alone, in single precision."""
     kept = {str(n): judged[n].astype(np.float32) for n in ("demand", "limit", "margin", "hour_margin")}
-    kept |= {n: judged[n].astype(np.int8) for n in ("state", "advised_unknown", "lost")}
-    kept["limiting_element"] = xr.apply_ufunc(
-        _positions, judged["limiting_element"], dask="parallelized", output_dtypes=[np.int8]
-    )
-    kept["limiting_element"].attrs = {"flag_values": list(range(len(NAMES))), "flag_meanings": " ".join(NAMES)}
+    kept |= {n: judged[n].astype(np.int8) for n in ("limiting_element", "state", "advised_unknown", "lost")}
     start = judged["time"].variable
     for name, edge in (("lit_from", "usable_start"), ("lit_until", "usable_end")):
         after = (judged[edge].variable - start) / _SECOND  # NaN where there is no light
@@ -226,12 +220,6 @@ def _as_stored(judged: xr.Dataset) -> xr.Dataset:
     # Loaded: a lazy coordinate would be left out of a store that is made without values.
     coords = {n: c.variable.compute() for n, c in judged.coords.items() if n in kept_coords and n != "element"}
     return xr.Dataset({n: v.variable for n, v in kept.items()}, coords=coords)
-
-
-def _positions(names: npt.NDArray[np.object_]) -> npt.NDArray[np.int8]:
-    """Return the positions of elements by their names, -1 for no name."""
-    codes = pd.Categorical(names.ravel(), categories=list(NAMES)).codes
-    return np.asarray(codes, dtype=np.int8).reshape(names.shape)
 
 
 def _create(

@@ -305,12 +305,17 @@ def lost_inputs(take: HourValues, height: float) -> Flags:
     ndarray of bool
         ``(element, time, horizontal ...)``; an hour has lost what either of its edges has.
     """
-    parts = [_lost_at_edges(part, height) & here for part, here in take.by_model()]
-    return np.asarray(np.logical_or.reduce(parts).any(axis=1))
+    rows = np.zeros((len(ELEMENTS), *take.shape[1:]), dtype=bool)
+    for part, here in take.by_model():
+        lost = {name: (at & here).any(axis=0) for name, at in _lost_at_edges(part, height).items()}
+        for row, element in zip(rows, ELEMENTS, strict=True):
+            for name in lost.keys() & set(element.inputs):
+                row |= lost[name]
+    return rows
 
 
-def _lost_at_edges(take: HourValues, height: float) -> Flags:
-    """Return at which edges of hours of one model some input of an element is lost."""
+def _lost_at_edges(take: HourValues, height: float) -> dict[str, Flags]:
+    """Return at which edges of hours of one model an input is lost; only inputs that are lost somewhere."""
     missing: dict[str, Flags] = {}
     judged = {name for element in ELEMENTS for name in element.inputs if take.has(name)}
     for name in judged:
@@ -337,9 +342,4 @@ def _lost_at_edges(take: HourValues, height: float) -> Flags:
         if name in missing or (take.has(name) and name not in judged):
             lost = missing[name] if name in missing else np.asarray(np.isnan(take(name)))
             missing["wind_speed"] = missing.get("wind_speed", np.zeros(take.shape, dtype=bool)) | lost
-    rows = np.zeros((len(ELEMENTS), *take.shape), dtype=bool)
-    for row, element in zip(rows, ELEMENTS, strict=True):
-        for name in element.inputs:
-            if name in missing:
-                row |= missing[name]
-    return rows
+    return missing

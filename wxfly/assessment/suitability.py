@@ -63,6 +63,17 @@ def assess(conditions: xr.Dataset, limits: Limits) -> xr.Dataset:
         tightest phase is told; ``phase_height`` (element, time, ...) [m] says at which height it is, and
         ``flight_demand`` and ``flight_limit`` are those at flight height.
     """
+    return _named(assess_in_numbers(conditions, limits))
+
+
+def assess_in_numbers(conditions: xr.Dataset, limits: Limits) -> xr.Dataset:
+    """Measure every hour as `assess` does, for grids, whose hours are too many for a name each.
+
+    Returns
+    -------
+    xarray.Dataset
+        As of `assess`, with ``limiting_element`` as the position of the element in `NAMES`, -1 where nothing is known.
+    """
     template = conditions.variables["usable_start"]
     precision = floating(conditions.variables[ELEMENTS[0].condition].values).dtype  # single in a grid
     demand, limit, margin = (np.empty((len(ELEMENTS), *template.shape), dtype=precision) for _ in range(3))
@@ -164,7 +175,7 @@ def judge_worse(one: xr.Dataset, other: xr.Dataset, elements: Sequence[str], lim
         np.where(takes_other, other[name].values, one[name].values) for name in ("demand", "limit", "margin")
     )
     lost = one["lost"].copy(data=one["lost"].values | other["lost"].values)
-    result = _judge(demand, limit, margin, limits, one.assign(lost=lost))
+    result = _named(_judge(demand, limit, margin, limits, one.assign(lost=lost)))
     if "phase_height" not in one:
         return result
     dims = result["demand"].dims
@@ -178,6 +189,8 @@ _BY_GRAVITY = (*GRAVEST, *(name for name in NAMES if name not in GRAVEST))
 _BEHIND = 2.0
 """Larger than any margin."""
 _NAMES_AND_NONE = np.array([*NAMES, ""], dtype=object)
+POSITIONS = {"flag_values": np.arange(len(NAMES), dtype=np.int8), "flag_meanings": " ".join(NAMES)}
+"""Attributes of the position of an element, as CF has them for flags."""
 _ROWS_BY_GRAVITY = [NAMES.index(name) for name in _BY_GRAVITY]
 
 
@@ -215,8 +228,6 @@ def _judge(demand: Array, limit: Array, margin: Array, limits: Limits, condition
     state = np.where(possible & (state == State.INSIDE), np.int8(State.NARROW), state)
     not_known = required_unknown | nothing
     dims = conditions.variables["usable_start"].dims
-    # As it is: xarray would first have pandas look at every name.
-    named = xr.Variable(dims, _NAMES_AND_NONE[limiting], fastpath=True)
     flags = {
         "flag_values": np.array([int(s) for s in State], dtype=np.int8),
         "flag_meanings": " ".join(s.name.lower() for s in State),
@@ -227,7 +238,7 @@ def _judge(demand: Array, limit: Array, margin: Array, limits: Limits, condition
             "limit": (("element", *dims), limit),
             "margin": (("element", *dims), margin),
             "hour_margin": (dims, np.where(not_known, np.nan, smallest)),
-            "limiting_element": named,
+            "limiting_element": (dims, limiting, POSITIONS),
             "state": (dims, np.where(not_known, State.NOT_KNOWN, state).astype(np.int8), flags),
             "advised_unknown": (dims, advised_unknown),
             "lost": (("element", *dims), lost),
@@ -241,6 +252,14 @@ def _judge(demand: Array, limit: Array, margin: Array, limits: Limits, condition
             JUDGED: ("element", [_is_judged(name, limits) for name in NAMES]),
         },
     )
+
+
+def _named(assessment: xr.Dataset) -> xr.Dataset:
+    """Return an assessment with the name of each limiting element, empty where nothing is known."""
+    position = assessment.variables["limiting_element"]
+    # As it is: xarray would first have pandas look at every name.
+    named = xr.Variable(position.dims, _NAMES_AND_NONE[position.values], fastpath=True)
+    return assessment.assign(limiting_element=named)
 
 
 def _along(flags: npt.NDArray[np.bool_], like: Array) -> npt.NDArray[np.bool_]:

@@ -106,8 +106,9 @@ class WindAloft:
     def gust(self, wind_speed: Array, wanted: Array) -> Array:
         """Return the gust at heights ``[wanted]`` from the mean wind there, shape ``[..., wanted]`` [m s-1]."""
         if self.take.has("wind_speed_of_gust"):
-            at_10m = self.take("wind_speed_of_gust")[..., None]
-            return gust.gust_at_height(at_10m, self.at_10m[..., None], wind_speed, wanted)
+            at_10m = self.take("wind_speed_of_gust")
+            each = [gust.gust_at_height(at_10m, self.at_10m, wind_speed[..., k], z) for k, z in enumerate(wanted)]
+            return np.moveaxis(np.stack(each), 0, -1)  # one height after the other in memory
         sunny = np.where(self.take.sun[0] > 0, CONVECTIVE_VELOCITY_BY_DAY, 0.0)
         return gust.gust_without_forecast(
             self.at_10m[..., None],
@@ -190,6 +191,8 @@ class WindAloft:
 
 def _at_heights(values: Array, heights: Array, wanted: Array) -> Array:
     """Return levels at the wanted heights; one that is not provided is missing."""
+    if np.array_equal(heights, wanted):
+        return values
     result = np.full((*values.shape[:-1], wanted.size), np.nan, dtype=values.dtype)
     for position, height in enumerate(wanted):
         here = np.flatnonzero(heights == height)
