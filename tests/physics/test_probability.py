@@ -42,6 +42,14 @@ def test_normal_probability_is_scipys_one_by_one_and_in_bulk():
     assert probability.normal_probability(bulk)[-3:] == pytest.approx([np.nan, 1, 0], nan_ok=True)
 
 
+def test_normal_probability_of_single_precision_is_that_of_double_within_a_millionth():
+    values = np.linspace(-12.0, 12.0, 50_001).astype(np.float32)
+    single, double = probability.normal_probability(values), probability.normal_probability(values.astype(float))
+    assert single.dtype == np.float32
+    assert np.abs(single - double).max() < 1.5e-6
+    assert (np.diff(single) >= -1e-6).all()
+
+
 @given(CHANCE)
 def test_quantile_turns_probability_round(chance):
     assert probability.normal_probability(probability.normal_quantile(chance)) == pytest.approx(chance, abs=3e-3)

