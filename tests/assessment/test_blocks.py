@@ -137,6 +137,15 @@ def test_blocks_are_small_and_hold_all_hours() -> None:
     assert chunks["row"][0] * chunks["column"][0] <= 25
 
 
+def test_whole_chunks_are_joined_where_asked_and_stay_as_they_are_otherwise() -> None:
+    chunked = grid(7, 9).chunk(row=2, column=2)
+    joined = in_blocks(chunked, 7 * 16, joining=True)
+    assert joined["wind_speed"].chunksizes["row"] == (4, 3) and joined["wind_speed"].chunksizes["column"] == (4, 4, 1)
+    for cube in (in_blocks(joined, 7 * 16), in_blocks(joined, 7 * 60)):
+        assert cube.chunksizes == joined.chunksizes
+    assert in_blocks(chunked, 7 * 16).chunksizes["row"] == (2, 2, 2, 1)
+
+
 def test_an_impossible_value_is_an_error_of_its_block() -> None:
     cube = grid(2, 2)
     cube["wind_speed"][0, 0, 1, 1] = 900.0

@@ -32,7 +32,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 import dask
 import dask.array
 
-from tests.cubes import quiet_cube
+from tests.cubes import block_of_weather, quiet_cube
 from wxfly.assessment.blocks import assess_grid
 from wxfly.assessment.grid_store import assess_to_store
 from wxfly.pilot.aircraft import find_aircraft
@@ -47,13 +47,6 @@ SIDE = 62  # cells of a block along either dimension: 184,512 cell-hours
 LIMITS = limits_for(find_aircraft("camera-quad-250g"))
 
 
-def _block(values: np.ndarray, is_code: bool, block_info: Any = None) -> np.ndarray:
-    where = block_info[None]
-    random = np.random.default_rng(where["chunk-location"])
-    wide = np.broadcast_to(values[..., None, None].astype(np.float32), where["chunk-shape"])
-    return wide.copy() if is_code else wide * random.uniform(0.98, 1.0, wide.shape).astype(np.float32)
-
-
 def virtual(cell_hours: float) -> xr.Dataset:
     """Return a lazy cube of about so many cells times hours, every block with its own weather."""
     point = quiet_cube(HOURS + 1)
@@ -63,7 +56,7 @@ def virtual(cell_hours: float) -> xr.Dataset:
     for name, variable in point.data_vars.items():
         chunks = (*((n,) for n in variable.shape), parts, parts)
         made = dask.array.map_blocks(
-            _block, values=variable.values, is_code=name == "weather_code", chunks=chunks, dtype=np.float32
+            block_of_weather, values=variable.values, is_code=name == "weather_code", chunks=chunks, dtype=np.float32
         )
         data[name] = ((*variable.dims, "y", "x"), made, variable.attrs)
     coords = {k: c for k, c in point.coords.items() if k not in ("latitude", "longitude", "surface_altitude")}

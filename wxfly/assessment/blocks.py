@@ -37,7 +37,7 @@ def horizontal_dimensions(cube: xr.Dataset) -> tuple[str, ...]:
     return tuple(str(d) for d in dict.fromkeys(dims) if d != "time")
 
 
-def in_blocks(cube: xr.Dataset, cell_hours: int | None = None) -> xr.Dataset:
+def in_blocks(cube: xr.Dataset, cell_hours: int | None = None, *, joining: bool = False) -> xr.Dataset:
     """Return a cube divided into blocks of cells, each with all hours, heights and members.
 
     Parameters
@@ -46,8 +46,10 @@ def in_blocks(cube: xr.Dataset, cell_hours: int | None = None) -> xr.Dataset:
         A forecast cube of a grid or of many sites, loaded or lazy.
     cell_hours : int, optional
         Largest number of cells times hours in a block, by default as many as fit `BYTES_OF_ARRAY` in the precision of
-        the cube; a block has one cell at least. Chunks of a lazy cube are divided but never joined: what is asked of
-        one cell reads its chunk alone.
+        the cube; a block has one cell at least. Chunks of a lazy cube are divided but not joined: what is asked of one
+        cell reads its chunk alone.
+    joining : bool, optional
+        Whether small chunks are joined, whole ones to each block: for work that reads them all anyway.
 
     Returns
     -------
@@ -64,21 +66,36 @@ def in_blocks(cube: xr.Dataset, cell_hours: int | None = None) -> xr.Dataset:
     except ImportError:
         raise WxflyError("grids in blocks need dask; install it with: pip install 'wxfly[grids]'") from None
     horizontal = horizontal_dimensions(cube)
-    most = cell_hours or BYTES_OF_ARRAY // np.dtype(precision_of(cube).value).itemsize
-    cells = max(most // cube.sizes["time"], 1)
-    given = {str(d): (max(parts),) for d, parts in cube.chunksizes.items()}
-    lengths: dict[str, int] = {}
-    for position, dim in enumerate(horizontal):
-        # The same number along every dimension, as near as their lengths allow.
-        share = max(round(cells ** (1 / (len(horizontal) - position))), 1)
-        longest = min(share, cube.sizes[dim], *given.get(dim, ()))
-        lengths[dim] = -(-cube.sizes[dim] // -(-cube.sizes[dim] // longest))  # parts of one size, as near as can be
-        cells = max(cells // lengths[dim], 1)
+    lengths = block_lengths(cube, cell_hours, joining=joining)
     whole = {d: -1 for d in map(str, cube.dims) if d not in horizontal}
     # A name of its own: the one that dask would make is a hash of all values.
     divided = cube.chunk(whole | lengths, token=uuid4().hex)
     # Coordinates in memory stay there: as chunks, the whole of each would go along with every block.
     return divided.assign_coords({n: c for n, c in cube.coords.variables.items() if c.chunks is None})
+
+
+def block_lengths(cube: xr.Dataset, cell_hours: int | None = None, *, joining: bool = False) -> dict[str, int]:
+    """Return how many cells a block has along each horizontal dimension; arguments as of `in_blocks`."""
+    horizontal = horizontal_dimensions(cube)
+    cells = max((cell_hours or cell_hours_of_block(cube)) // cube.sizes["time"], 1)
+    chunks = {str(d): max(parts) for d, parts in cube.chunksizes.items()}
+    lengths: dict[str, int] = {}
+    for position, dim in enumerate(horizontal):
+        # The same number along every dimension, as near as their lengths allow.
+        share = min(max(round(cells ** (1 / (len(horizontal) - position))), 1), cube.sizes[dim])
+        chunk = chunks.get(dim)
+        if chunk is not None and chunk <= share:
+            lengths[dim] = chunk * (share // chunk) if joining else chunk
+        else:
+            blocks = -(-cube.sizes[dim] // share)
+            lengths[dim] = -(-cube.sizes[dim] // blocks)  # blocks of one size, as near as can be
+        cells = max(cells // lengths[dim], 1)
+    return lengths
+
+
+def cell_hours_of_block(cube: xr.Dataset) -> int:
+    """Return how many cells times hours a block has, by `BYTES_OF_ARRAY` and the precision of the cube."""
+    return int(BYTES_OF_ARRAY // np.dtype(precision_of(cube).value).itemsize)
 
 
 def by_blocks(work: Callable[[xr.Dataset], xr.Dataset], cube: xr.Dataset) -> xr.Dataset:

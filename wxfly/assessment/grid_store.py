@@ -17,9 +17,17 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import xarray as xr
 
-from wxfly.assessment.blocks import assess_block, assess_grid, horizontal_dimensions, in_blocks
+from wxfly.assessment.blocks import (
+    assess_block,
+    assess_grid,
+    block_lengths,
+    cell_hours_of_block,
+    horizontal_dimensions,
+    in_blocks,
+)
 from wxfly.cube.contract import mark_provided, provided_entries, to_file
 from wxfly.errors import WxflyError, shortened
 from wxfly.pilot.elements import NAMES
@@ -30,6 +38,9 @@ _CHECKSUMS = "part_checksum"
 _QUESTION = "question_sha256"
 _BYTES = 32
 _SECOND = np.timedelta64(1, "s")
+BLOCKS_OF_PART = 4
+"""A part has so many blocks as go through the cache of a core at once: what a part costs whatever its size (some 100 ms
+of the processor) is little beside the rest then."""
 _RETRIES = 3
 """How often a part is given to another worker, where its own is lost."""
 
@@ -80,7 +91,7 @@ def assess_to_store(
         Address of a scheduler of dask.distributed, such as ``tcp://10.0.0.5:8786``; by default all cores of this
         machine do the work.
     cell_hours : int, optional
-        Largest number of cells times hours in a part.
+        Largest number of cells times hours in a part, by default `BLOCKS_OF_PART` blocks.
     on_progress : callable, optional
         Called with a line of text when a part is finished.
 
@@ -98,7 +109,8 @@ def assess_to_store(
     _zarr()
     if not provided_entries(cube):
         cube = mark_provided(cube)
-    cube = in_blocks(cube, cell_hours)
+    cell_hours = cell_hours or BLOCKS_OF_PART * cell_hours_of_block(cube)
+    cube = in_blocks(cube, cell_hours, joining=True)
     parts = _parts(horizontal_dimensions(cube), cube.chunksizes)
     question = _fingerprint(cube, limits, height, site)
     if path.exists():
@@ -228,7 +240,7 @@ def _create(
     path: Path,
     height: float,
     site: Site | None,
-    cell_hours: int | None,
+    cell_hours: int,
     count: int,
     question: str,
 ) -> None:
@@ -263,7 +275,7 @@ def _is_whole(path: Path, part: Part) -> bool:
     group = _zarr().open_group(str(path), mode="r")
     try:
         noted = bytes(group[_CHECKSUMS][part.number])
-        return any(noted) and noted == _checksum(dict(_regions(group, part)))
+        return any(noted) and noted == _checksum(_regions(group, part))
     except Exception:  # a codec has errors of its own for what it cannot read
         return False
 
@@ -287,26 +299,53 @@ def _region(array: Any, part: Part) -> tuple[slice, ...]:
     return tuple(part.slices.get(d, slice(None)) for d in _dims_of(array))
 
 
-def _checksum(values: dict[str, Any]) -> bytes:
+def _shape(array: Any, part: Part) -> tuple[int, ...]:
+    sizes = {dim: last - first for dim, first, last in part.cells}
+    return tuple(sizes.get(d, n) for d, n in zip(_dims_of(array), array.shape, strict=True))
+
+
+def _blocks(cube: xr.Dataset) -> dict[str, tuple[int, ...]]:
+    """Return the lengths of the blocks of a loaded cube along its horizontal dimensions."""
+    return {
+        dim: tuple(min(length, cube.sizes[dim] - first) for first in range(0, cube.sizes[dim], length))
+        for dim, length in block_lengths(cube).items()
+    }
+
+
+def _checksum(values: Iterable[tuple[str, Any]]) -> bytes:
+    """Return the checksum of arrays in the order of their names."""
     digest = hashlib.sha256()
-    for name in sorted(values):
-        digest.update(name.encode() + np.ascontiguousarray(values[name]).tobytes())
+    for name, array in values:
+        digest.update(name.encode())
+        digest.update(np.ascontiguousarray(array))
     return digest.digest()
 
 
 def _finish(cube: xr.Dataset, part: Part, *, path: str, limits: Limits, height: float, site: Site | None) -> int:
     """Work out one part, write it, note its checksum last, and read it back."""
-    judged = assess_block(cube.load(scheduler="synchronous"), limits=limits, height=height, site=site)
-    stored = _as_stored(judged)
     group = _zarr().open_group(path, mode="r+")
-    values = {}
-    for name, array in _arrays(group):
-        values[name] = np.asarray(stored[name].transpose(*_dims_of(array)), dtype=array.dtype)
+    arrays = dict(_arrays(group))
+    work = partial(assess_block, limits=limits, height=height, site=site)
+    values = _values(cube.compute(scheduler="synchronous"), part, arrays, work)
+    for name, array in arrays.items():
         array[_region(array, part)] = values[name]
-    group[_CHECKSUMS][part.number] = np.frombuffer(_checksum(values), dtype=np.uint8)
+    group[_CHECKSUMS][part.number] = np.frombuffer(_checksum(values.items()), dtype=np.uint8)
+    del values
     if not _is_whole(Path(path), part):
         raise OSError("what was read back is not what was written")
     return part.number
+
+
+def _values(
+    cube: xr.Dataset, part: Part, arrays: Mapping[str, Any], work: Callable[[xr.Dataset], xr.Dataset]
+) -> dict[str, npt.NDArray[Any]]:
+    """Return the values of a part by the name of their array, worked out block by block."""
+    values = {name: np.empty(_shape(array, part), dtype=array.dtype) for name, array in arrays.items()}
+    for block in _parts(horizontal_dimensions(cube), _blocks(cube)):
+        judged = _as_stored(work(cube.isel(block.slices)))
+        for name, array in arrays.items():
+            values[name][_region(array, block)] = judged[name].transpose(*_dims_of(array)).values
+    return values
 
 
 def _worked(
@@ -315,12 +354,13 @@ def _worked(
     """Give each part when it is finished, with the fault that kept it from that."""
     if scheduler is None:
         with ThreadPoolExecutor(os.cpu_count()) as pool:
-            waiting = {pool.submit(work, cube.isel(part.slices), part): part for part in parts}
+            # Each cuts out its own cells: to cut out all beforehand took more memory than the work itself.
+            waiting = {pool.submit(lambda own: work(cube.isel(own.slices), own), part): part for part in parts}
             for finished in as_completed(waiting):
                 yield waiting[finished], finished.exception()
         return
     try:
-        from dask.delayed import delayed
+        import dask.base
         from distributed import Client
         from distributed import as_completed as as_finished
     except ImportError:
@@ -332,8 +372,11 @@ def _worked(
             f"no scheduler answers at {shortened(scheduler)}; wanted its address, such as tcp://10.0.0.5:8786"
         ) from fault
     with client:
-        # Reading is a task of its own before the work on a part, so that workers read no more than they can hold.
-        tasks = {part: delayed(work, pure=False)(cube.isel(part.slices), part) for part in parts}
-        futures = dict(zip(client.compute(list(tasks.values()), retries=_RETRIES), tasks, strict=True))
+        # A part is one task, which reads it too: a worker holds no more than it works on, and the scheduler has little
+        # to do.
+        futures = {}
+        for part in parts:
+            (own,) = dask.base.optimize(cube.isel(part.slices))  # type: ignore[no-untyped-call]  # of this part alone
+            futures[client.submit(partial(work, own, part), pure=False, retries=_RETRIES)] = part
         for future in as_finished(list(futures), loop=client.loop):
             yield futures[future], future.exception()
