@@ -317,7 +317,7 @@ def _checksum(values: Iterable[tuple[str, Any]]) -> bytes:
     digest = hashlib.sha256()
     for name, array in values:
         digest.update(name.encode())
-        digest.update(np.ascontiguousarray(array))
+        digest.update(np.ascontiguousarray(array).data)
     return digest.digest()
 
 
