@@ -20,6 +20,7 @@ from wxfly.errors import WxflyError
 
 pytest.importorskip("zarr", reason="a store of a grid needs zarr")
 dask_array = pytest.importorskip("dask.array", reason="grids need dask")
+dask = pytest.importorskip("dask")
 
 ROWS, COLUMNS, HOURS = 4, 6, 7
 PARTS = {"cell_hours": HOURS * 4, "height": HEIGHT}  # two rows and two columns each
@@ -131,9 +132,12 @@ def test_a_worker_that_is_killed_loses_no_work(tmp_path: Path) -> None:
     distributed = pytest.importorskip("distributed", reason="a cluster needs dask.distributed")
     cube = grid(ROWS, COLUMNS, HOURS)
     killed: list[int] = []
-    with distributed.LocalCluster(
-        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None, local_directory=tmp_path / "work"
-    ) as cluster:
+    with (
+        dask.config.set({"distributed.admin.large-graph-warning-threshold": "1 kB"}),  # as of a large cube in memory
+        distributed.LocalCluster(
+            n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None, local_directory=tmp_path / "work"
+        ) as cluster,
+    ):
 
         def kill_one(_: str) -> None:
             if not killed:

@@ -361,6 +361,7 @@ def _worked(
         return
     try:
         import dask.base
+        import dask.config
         from distributed import Client
         from distributed import as_completed as as_finished
     except ImportError:
@@ -371,7 +372,8 @@ def _worked(
         raise WxflyError(
             f"no scheduler answers at {shortened(scheduler)}; wanted its address, such as tcp://10.0.0.5:8786"
         ) from fault
-    with client:
+    # A cube that is in memory goes along with its parts; dask would warn of that.
+    with client, dask.config.set({"distributed.admin.large-graph-warning-threshold": "1 TB"}):
         # A part is one task, which reads it too: a worker holds no more than it works on, and the scheduler has little
         # to do.
         futures = {}
