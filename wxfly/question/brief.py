@@ -29,7 +29,7 @@ from wxfly.units import errors_in
 
 @dataclass(frozen=True)
 class BriefAsked:
-    """A flight brief, and its display options.
+    """A flight brief, and the question that it answers.
 
     Attributes
     ----------
@@ -44,16 +44,6 @@ class BriefAsked:
     brief: FlightBrief | None
     briefing: Briefing
     question: Question
-
-    @property
-    def units(self) -> str:
-        """Key of `wxfly.units.SYSTEMS`."""
-        return self.question.units
-
-    @property
-    def time_zone(self) -> str | None:
-        """IANA zone of the question; None for the site's own."""
-        return self.question.time_zone
 
 
 @dataclass(frozen=True)

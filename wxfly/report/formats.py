@@ -65,7 +65,7 @@ def _json(asked: Asked) -> bytes:
 def _csv(asked: Asked) -> bytes:
     from wxfly.report.csv import to_csv
 
-    return to_csv(facts_shown(asked), units=asked.units, time_zone=asked.time_zone).encode("utf-8", "backslashreplace")
+    return to_csv(facts_shown(asked)).encode("utf-8", "backslashreplace")
 
 
 def _html(asked: Asked) -> bytes:
