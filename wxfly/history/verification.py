@@ -111,7 +111,7 @@ def join_pairs(parts: Iterable[Pairs]) -> Pairs:
     return Pairs(*(np.concatenate([getattr(p, n) for p in listed]) for n in Pairs.__dataclass_fields__))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class ErrorRow:
     """Errors of one element in one group of hours.
 
@@ -156,10 +156,15 @@ def error_rows(pairs: Pairs) -> list[ErrorRow]:
                 off = forecast[chosen] - observed[chosen]
                 rows.append(
                     ErrorRow(
-                        element, group, label, int(chosen.sum()), _days(pairs, chosen), float(off.mean()),
-                        float(np.sqrt(np.mean(off**2))),
+                        element=element,
+                        group=group,
+                        label=label,
+                        hours=int(chosen.sum()),
+                        days=_days(pairs, chosen),
+                        bias=float(off.mean()),
+                        error=float(np.sqrt(np.mean(off**2))),
                     )
-                )  # fmt: skip
+                )
     return rows
 
 

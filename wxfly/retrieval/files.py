@@ -99,8 +99,8 @@ def open_forecast(
     if "kp_index" not in cube:
         notes.append("Kp is not known: the file has none")
     return Obtained(
-        tuple(sites), cube, now, "file", run_of(cube), retrieved,
-        tuple(notes), ensembles, is_chosen,
+        sites=tuple(sites), cube=cube, now=now, origin="file", run=run_of(cube), retrieved=retrieved,
+        notes=tuple(notes), ensembles=ensembles, is_chosen=is_chosen,
     )  # fmt: skip
 
 

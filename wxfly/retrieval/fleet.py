@@ -120,7 +120,7 @@ class Place:
     ensembles: tuple[str, ...] | None = None
 
 
-@dataclass
+@dataclass(kw_only=True)
 class Fetching:
     """How forecasts are fetched.
 

@@ -550,8 +550,8 @@ def _finished(
     if offline:
         notes.insert(0, f"forecast from the store, retrieved {_ago(moment, retrieved)}")
     return Obtained(
-        _with_ground(sites, cube), cube, moment, "fetched" if fetched else "store",
-        run_of(cube), retrieved, (*notes, *kp_notes), is_chosen=now is not None,
+        sites=_with_ground(sites, cube), cube=cube, now=moment, origin="fetched" if fetched else "store",
+        run=run_of(cube), retrieved=retrieved, notes=(*notes, *kp_notes), is_chosen=now is not None,
     )  # fmt: skip
 
 

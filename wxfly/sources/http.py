@@ -519,7 +519,18 @@ def download(
     group = _GROUP.get()
     turn = group.turn(host, is_counted=weight > 0) if group is not None else _alone(host)
     sent = {**parameters, **settings.key_for(url)}
-    tries = _Tries(url, sent, headers or {}, parse, settings, what, accepted, maximum_bytes, weight, _WAITING.get())
+    tries = _Tries(
+        url=url,
+        sent=sent,
+        headers=headers or {},
+        parse=parse,
+        settings=settings,
+        what=what,
+        accepted=accepted,
+        maximum_bytes=maximum_bytes,
+        weight=weight,
+        on_wait=_WAITING.get(),
+    )
     began = time.monotonic()
     try:
         with turn:
@@ -540,7 +551,7 @@ def download(
         raise tries.given_up(fault) from None
 
 
-@dataclass
+@dataclass(kw_only=True)
 class _Tries(Generic[T]):
     """The tries of one download, the waits between them, and when it is given up."""
 

@@ -310,14 +310,14 @@ def facts_of(
     comparison = comparison_facts(briefing) if briefing.question == "compare" else None
     period = seconds(briefing.minimum_duration)
     asked_of = Asked(
-        sites,
-        readers,
-        notes,
-        comparison,
-        moment_of(briefing.now),
-        period,
-        briefing.is_invented,
-        forecasts[0].age,
+        sites=sites,
+        readers=readers,
+        notes=notes,
+        comparison=comparison,
+        now=moment_of(briefing.now),
+        duration=period,
+        is_invented=briefing.is_invented,
+        age=forecasts[0].age,
         ends=max((hours.last for hours in forecasts[0].by_hours), default=None),
     )
     return AnswerFacts(
