@@ -107,7 +107,7 @@ def energy_model(aircraft: Aircraft, *, payload: float = 0.0) -> EnergyModel:
             "put it into your aircraft.toml"
         )
     if payload < 0:
-        raise WxflyError(f"a payload of {payload:g} kg is below zero")
+        raise WxflyError(f"a payload of {payload:g} kg is below zero; wanted 0 kg or more")
     figure = {key: float(getattr(aircraft, key)) for key in _NEEDED[aircraft.kind]}
     own_weight = figure["mass"] * rotor.STANDARD_GRAVITY
     weight = (figure["mass"] + payload) * rotor.STANDARD_GRAVITY
@@ -126,7 +126,10 @@ def energy_model(aircraft: Aircraft, *, payload: float = 0.0) -> EnergyModel:
     endurance = figure["hover_endurance" if aircraft.kind is AircraftKind.MULTIROTOR else "cruise_endurance"]
     drive_power = figure["battery_energy"] / endurance - electronics
     if drive_power <= 0:
-        raise WxflyError(f"{aircraft.name}: electronics_power alone empties the battery before the endurance given")
+        raise WxflyError(
+            f"{aircraft.name}: electronics_power alone empties the battery before the endurance given; "
+            "is one of the figures in another unit?"
+        )
     if aircraft.kind is AircraftKind.MULTIROTOR:
         model = _multirotor(aircraft, figure, own_weight, drive_power, common)
     else:

@@ -343,7 +343,10 @@ def _append(path: Path, entries: Sequence[Mapping[str, Any]]) -> None:
         finally:
             os.close(descriptor)
     except OSError as fault:
-        raise WxflyError(f"the ledger {path} cannot be written ({fault.strerror})") from None
+        raise WxflyError(
+            f"the ledger {path} cannot be written ({fault.strerror}); "
+            "make its folder writable, or set WXFLY_CONFIG to another"
+        ) from None
 
 
 def read_ledger(path: Path | None = None) -> Ledger:

@@ -104,7 +104,10 @@ def _brief(place: str | None, words: Words, on_progress: Progress) -> BriefAsked
     if not answer.windows:
         return BriefAsked(None, briefing, question)
     if asked.rank > len(answer.windows):
-        raise WxflyError(f"there is no window {asked.rank}; there are {len(answer.windows)}, and the best is 1")
+        raise WxflyError(
+            f"there is no window {asked.rank}; there are {len(answer.windows)}, and the best is 1; "
+            "give one of them with --rank"
+        )
     return_height = None if question.sortie is None else question.sortie.return_height
     brief = make_flight_brief(
         prepared.cube.isel(site=0),

@@ -479,7 +479,7 @@ def read_check_question(place: str | None, words: Words) -> CheckQuestion:
     mean = read_quantity(words.mean, "speed", units)
     gust = read_quantity(words.gust, "speed", units) if words.gust else None
     if mean < 0:
-        raise WxflyError(f"a mean wind of '{words.mean}' is below zero")
+        raise WxflyError(f"a mean wind of '{words.mean}' is below zero; wanted one such as 3.1m/s")
     if gust is not None and gust < mean:
         raise WxflyError(f"a gust of '{words.gust}' is below the mean of '{words.mean}'; are they swapped?")
     temperature = read_quantity(words.temperature, "temperature", units) if words.temperature else None
@@ -520,7 +520,7 @@ def _asked_of_limits(taken: Taken, units: str) -> AskedOfLimits:
     required = (set(REQUIRED_BY_DEFAULT) | set(words.required)) - set(words.advised)
     launch = read_quantity(words.launch_limit, "speed", units) if words.launch_limit else None
     if launch is not None and not launch > 0:
-        raise WxflyError(f"a launch limit of '{words.launch_limit}' is not above zero")
+        raise WxflyError(f"a launch limit of '{words.launch_limit}' is not above zero; wanted one such as 8m/s")
     return AskedOfLimits(
         required=tuple(name for name in NAMES if name in required),
         accepted=tuple(dict.fromkeys(words.advised)),
@@ -562,9 +562,11 @@ def _sortie(words: Words, units: str) -> SortieAsked:
     if not 0 <= reserve < 1:
         raise WxflyError(f"a battery reserve of {reserve:g} is not a share; wanted 0 to below 1, such as 0.25")
     distance = _length(words.distance, units)
+    if distance is not None and distance < 0:
+        raise WxflyError(f"a distance of '{words.distance}' is below zero; wanted one such as 300m")
     work = read_quantity(words.work, "time", units) if words.work else 0.0
-    if (distance is not None and distance < 0) or work < 0:
-        raise WxflyError("distance and time of work cannot be below zero")
+    if work < 0:
+        raise WxflyError(f"a time of work of '{words.work}' is below zero; wanted one such as 10min")
     return SortieAsked(
         distance=distance,
         return_height=_length(words.return_height, units),

@@ -214,7 +214,9 @@ def _are_of_demonstration(sites: Sequence[Site], model: str | None) -> bool:
     """Return whether the sites are of the demonstration; refuse a real place among them, and a model for them."""
     invented = [site.name for site in sites if site.is_demo]
     if invented and len(invented) < len(sites):
-        raise WxflyError(f"{', '.join(invented)} has invented weather and cannot be asked together with a real place")
+        raise WxflyError(
+            f"{', '.join(invented)} has invented weather and cannot be asked together with a real place; ask each alone"
+        )
     if invented and model is not None:
         raise WxflyError("the demonstration has one invented model; leave --model out or name a real place")
     return bool(invented)
@@ -318,7 +320,7 @@ class _Replies:
             self.got[name] = cube
         else:
             self.empty[name] = cube
-            self.failed[name] = WxflyError(f"{name} has lost values of every hour")
+            self.failed[name] = WxflyError(f"{name} has lost values of every hour; name another model with --model")
         self.notes += [note for note in of_model if note not in self.notes]
 
 

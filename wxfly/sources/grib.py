@@ -26,7 +26,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from wxfly.cube.contract import ENSEMBLE, GRID_MAPPING, VARIABLES, Provenance, Span, finish_cube
-from wxfly.errors import WxflyError, unknown_name
+from wxfly.errors import WxflyError, missing_extra, unknown_name
 from wxfly.physics.wind.grid_axes import bearing_on_cone, bearing_to_rotated_pole, cone_constant, turn_to_true_north
 from wxfly.physics.wind.log_law import wind_from_components
 from wxfly.pilot.services import SERVICES
@@ -320,7 +320,7 @@ def read_grib(path: Path, *, box: Box | None = None) -> xr.Dataset:
 def _check_extra() -> None:
     absent = [name for name in ("eccodes", "pyproj") if importlib.util.find_spec(name) is None]
     if absent:
-        raise WxflyError(f"GRIB files need {' and '.join(absent)}; install with: pip install 'wxfly[grib]'")
+        raise missing_extra("GRIB files need", absent, "grib")
 
 
 # --- which messages ---------------------------------------------------------------------------------------------

@@ -28,6 +28,10 @@ class SourceError(NotAskedError):
         super().__init__(" ".join("".join(c if c.isprintable() else " " for c in message).split()))
 
 
+class OtherModelError(SourceError):
+    """A reply is of another model than the one named, or of several and none is named."""
+
+
 class PassingError(SourceError):
     """A fault that another try may overcome.
 

@@ -165,10 +165,12 @@ def why_unused(latitude: float, longitude: float, model: str, *, surface_altitud
     except DamagedError as fault:
         return f"{_words(fault, stored)}; clear it with: wxfly store prune --damaged"
     except WxflyError as fault:
-        return _words(fault, stored)
+        return f"{_words(fault, stored)}; fetch one while online"
     if _is_for_ground(cube, surface_altitude):
         return ""
-    return f"it is for ground at {_ground(cube):.0f} m, the site's is at {surface_altitude:.0f} m"
+    return (
+        f"it is for ground at {_ground(cube):.0f} m, the site's is at {surface_altitude:.0f} m; fetch one while online"
+    )
 
 
 def _ground(cube: xr.Dataset) -> float:

@@ -203,7 +203,9 @@ def unpack(content: bytes, place: str) -> PlaceReply:
     except (ValueError, KeyError, TypeError, RecursionError):
         raise DamagedError(f"{place}: damaged, its start is not that of a stored forecast") from None
     if type(number) is not int or number > FORMAT:
-        raise WxflyError(f"{place}: written by a newer wxfly (format {str(number)[:20]}, this one reads {FORMAT})")
+        raise WxflyError(
+            f"{place}: written by a newer wxfly (format {str(number)[:20]}, this one reads {FORMAT}); upgrade wxfly"
+        )
     if hashlib.sha256(body).hexdigest() != head.get("sha256"):
         raise DamagedError(f"{place}: damaged, its checksum does not match")
     try:

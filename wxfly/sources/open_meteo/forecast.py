@@ -259,7 +259,10 @@ def get_grid(
     """
     row = find_model(model)
     if not 2 <= cells <= MOST_CELLS**0.5 or not 0 < half_width_km <= 500:
-        raise WxflyError(f"a grid of {cells} by {cells} points over {half_width_km:g} km cannot be requested")
+        raise WxflyError(
+            f"a grid of {cells} by {cells} points over {half_width_km:g} km cannot be requested; "
+            f"wanted 2 to {MOST_CELLS**0.5:.0f} points a side, over up to 500 km"
+        )
     latitudes, longitudes = mesh(latitude, longitude, half_width_km, cells)
     points = [(a, b) for a in latitudes for b in longitudes]
     what = f"{SOURCE} {model} grid around {_places([(latitude, longitude)])}"
