@@ -108,7 +108,7 @@ MISTAKES = {
     ),
     "a host that nobody named": (
         lambda _: check_host("https://example.org/x", Settings(), "something"),
-        "refused to contact example.org, which is not a configured source; mend the addresses in config.toml",
+        "refused to contact example.org, which is not a configured source; an address is set in config.toml",
     ),
     "a watch told in the clear": (
         lambda _: check_receiver("http://example.org/x"),

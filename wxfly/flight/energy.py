@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from wxfly.errors import WxflyError
 from wxfly.physics.aircraft import battery, gliding, rotor
+from wxfly.physics.constants import STANDARD_GRAVITY
 from wxfly.pilot.aircraft import Aircraft, AircraftKind
 
 Array = npt.NDArray[np.float64]
@@ -109,8 +110,8 @@ def energy_model(aircraft: Aircraft, *, payload: float = 0.0) -> EnergyModel:
     if payload < 0:
         raise WxflyError(f"a payload of {payload:g} kg is below zero; wanted 0 kg or more")
     figure = {key: float(getattr(aircraft, key)) for key in _NEEDED[aircraft.kind]}
-    own_weight = figure["mass"] * rotor.STANDARD_GRAVITY
-    weight = (figure["mass"] + payload) * rotor.STANDARD_GRAVITY
+    own_weight = figure["mass"] * STANDARD_GRAVITY
+    weight = (figure["mass"] + payload) * STANDARD_GRAVITY
     electronics = aircraft.electronics_power or 0.0
     common: dict[str, Any] = {
         "kind": aircraft.kind,

@@ -31,6 +31,7 @@ SHRINK_DAYS = 30.0
 FACTOR_RANGE = (0.7, 1.5)
 """Range of a correction: beyond it the station, the site or the file is wrong."""
 LEADS = ((0, 24), (24, 72), (72, 120), (120, 400))
+"""Ranges of lead time, compared and scored separately [h]."""
 SECTORS = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
 TIMES_OF_DAY = ((0, 6), (6, 12), (12, 18), (18, 24))
 ELEMENTS = ("wind", "gust")

@@ -321,8 +321,6 @@ def _of_members(
     if "last_time" in joined.coords:
         room = room.assign_coords(last_time=(MEMBER, joined["last_time"].values))
     room = with_timing(room, flight.lead, law)
-    if "last_time" in joined.coords:
-        room = room.assign_coords(last_time=(MEMBER, joined["last_time"].values))
     return SiteChance(
         hours=hour_chances(room, law=law),
         room=room,

@@ -27,7 +27,7 @@ from wxfly.times import as_moment, utc_now
 
 _GRIB = (".grib2", ".grb2")
 _NEAR_KM = 30.0  # a file may be used for sites this close to a place in it
-_SAME_GROUND = 150.0  # ground heights of file and site may differ this much [m]: 1 or 2 K, and maps of ground differ
+_NEAR_GROUND = 150.0  # ground heights of file and site may differ this much [m]: 1 or 2 K, and maps of ground differ
 
 
 def open_forecast(
@@ -217,7 +217,7 @@ def _places_of_file(
                     f"wanted one within {_NEAR_KM:.0f} km: name its own place, or give another file"
                 )
             own = of_file(position, known.name)
-            if abs(own.surface_altitude - known.surface_altitude) > _SAME_GROUND:
+            if abs(own.surface_altitude - known.surface_altitude) > _NEAR_GROUND:
                 raise WxflyError(
                     f"{path.name}: it is for ground at {own.surface_altitude:.0f} m, {known.name} is at "
                     f"{known.surface_altitude:.0f} m; save one for that ground"

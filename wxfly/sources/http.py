@@ -483,6 +483,7 @@ TRIES_UNREACHABLE = 2
 FIRST_WAIT_SECONDS = 1.0  # before the second try; doubled before each one after it
 LONGEST_WAIT_SECONDS = 8.0
 LOCK_SECONDS = 120.0
+"""Longest time that one wxfly process waits for another that makes the same request."""
 MAXIMUM_BYTES = 8_000_000
 _PASSING = (500, 502, 503, 504, 520, 522, 524)  # faults of the server or of a gateway in front of it
 

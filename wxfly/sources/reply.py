@@ -20,6 +20,9 @@ import numpy.typing as npt
 from wxfly.errors import NotAskedError, WxflyError
 from wxfly.pilot.site import Site
 
+SAME_GROUND = 5.0
+"""A forecast is for a site if their ground heights differ by no more than this [m]."""
+
 
 class SourceError(NotAskedError):
     """A service did not send what was requested. Its reply may be quoted, so it is made safe to print."""

@@ -23,12 +23,10 @@ from typing import Any
 from wxfly.errors import DamagedError, WxflyError
 from wxfly.pilot.own_files import make_folder, write_beside
 from wxfly.pilot.settings import cache_folder
+from wxfly.sources.http import LOCK_SECONDS
 from wxfly.sources.reply import PlaceReply
 
 log = logging.getLogger(__name__)
-
-LOCK_SECONDS = 120.0
-"""Longest time that one wxfly process waits for another that makes the same request."""
 
 
 @dataclass(frozen=True)

@@ -136,8 +136,6 @@ def _least(function: Power, low: float, high: float) -> float:
     return (low + high) / 2
 
 
-STANDARD_GRAVITY = 9.80665
-"""[m s-2]"""
 INDUCED_FACTOR = 1.15
 """Ratio of real to ideal induced power [1], [Leishman-2006]."""
 PROFILE_FACTOR = 4.65

@@ -24,7 +24,16 @@ from wxfly.sources.http import download
 from wxfly.sources.open_meteo.models import Model, call_weight, find_model
 from wxfly.sources.open_meteo.names import hourly_names
 from wxfly.sources.open_meteo.reply import SOURCE, parse_forecast
-from wxfly.sources.reply import PlaceReply, Reply, SourceError, are_known, read_saved, sent_coordinates, split_places
+from wxfly.sources.reply import (
+    SAME_GROUND,
+    PlaceReply,
+    Reply,
+    SourceError,
+    are_known,
+    read_saved,
+    sent_coordinates,
+    split_places,
+)
 from wxfly.times import as_moment
 
 __all__ = [
@@ -36,8 +45,6 @@ SERVICE = SERVICES["forecast"].kept_as
 """Name of the service, stored with a kept reply."""
 
 LARGEST_REPLY = 60_000_000  # 1000 places, 16 days, 30 columns
-SAME_GROUND = 5.0
-"""Largest difference between the ground height that was sent and the one in the answer [m]: the service repeats it."""
 MOST_CELLS = 400  # a request for more would use up an hour's allowance
 
 
