@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from wxfly.errors import WxflyError
+from wxfly.physics.air.atmosphere import STANDARD_DENSITY
 from wxfly.physics.aircraft import battery, gliding, rotor
 from wxfly.physics.constants import STANDARD_GRAVITY
 from wxfly.pilot.aircraft import Aircraft, AircraftKind
@@ -231,7 +232,7 @@ def airspeed_range(model: EnergyModel, air_density: npt.ArrayLike) -> tuple[Arra
     may not.
     """
     rho = np.asarray(air_density, dtype=float)
-    thinner = np.sqrt(rotor.STANDARD_DENSITY / rho)
+    thinner = np.sqrt(STANDARD_DENSITY / rho)
     if model.kind is AircraftKind.FIXED_WING:
         return np.asarray(model.lowest_airspeed * thinner), np.where(np.isnan(rho), np.nan, model.top_speed)
     fastest = rotor.top_speed(
