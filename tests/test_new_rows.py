@@ -36,6 +36,11 @@ ROWS = {
                 "mugginess", "mugginess", "squared", "1", "", "mugginess",
                 "relative_humidity", LimitOf(fixed=0.9), Family.WARMTH, ("relative_humidity",),
                 errors={"kind": "normal", "error": [0.05, 0.06, 0.07, 0.08, 0.09], "source": "made up for a test"},
+            ),
+            Element(
+                "bluster", "bluster", "at_most", "m s-1", "wind", "bluster at {height}",
+                "largest_wind_speed", LimitOf(fixed=90.0), Family.WIND, ("wind_speed",), changes_with_height=True,
+                errors={"kind": "normal", "error": [1.0, 1.1, 1.2, 1.3, 1.4], "source": "made up for a test"},
             ),""",
             ")  # fmt: skip\n\nRETURN_LEG",
         ),
@@ -115,7 +120,16 @@ reader.__dict__.update(parse_forecast=parse_forecast, get_forecast=get_forecast,
 said = {name: CliRunner().invoke(main, arguments) for name, arguments in commands.items()}
 reference = runpy.run_path("docs/generate_reference.py")["PAGES"]
 settings = load_settings()
+try:
+    from starlette.testclient import TestClient
+except ImportError:
+    sent = None
+else:
+    from wxfly.web.app import make_app
+    page = TestClient(make_app(), base_url="http://127.0.0.1:8017")
+    sent = {address: page.get(address).text for address in ("/week.tally?place=Kelderness", "/week?place=Kelderness")}
 json.dump({
+    "sent": sent,
     **{name: [one.exit_code, one.stdout, " ".join(one.output.split())] for name, one in said.items()},
     **{page: reference[page]() for page in ("elements.md", "services.md", "settings.md")},
     "schema": str(schema()), "legend": [words for _, words in shades.legend(0.2)],
@@ -149,6 +163,7 @@ def found(tmp_path_factory):
         "plan": ["plans", "add", "made", "--wish", "luck"], "plans": ["plans", "show", "made", "--json"],
         "wished": [*week, "--plan", "made", "--json"], "set": ["set", "wish", "luck"], "settings": ["settings"],
         "why": ["why", "Kelderness", "2026-03-19T12:00Z", "--require", "mugginess", "--units", "cubits", "--more"],
+        "heights": ["compare", "Kelderness@20m", "Kelderness@100m", "--json"],
         "instead": best, "misspelt": [*best, "--model", "made_upp"],
     }  # fmt: skip
     with pytest.MonkeyPatch.context() as changed:
@@ -171,6 +186,16 @@ def test_an_element(found):
     assert "mugginess" in found["csv"][1].partition("\n")[0]
     assert all("mugginess" in text for text in (found["text"][1], found["week.html"], found["week.ics"]))
     assert "`mugginess`" in found["elements.md"]
+
+
+def test_an_element_that_changes_with_height(found):
+    low, high = (
+        next(element for element in site["elements"] if element["name"] == "bluster")
+        for site in json.loads(found["heights"][1])["sites"]
+    )
+    assert len(low["demand"]) == len(high["demand"]) > 20
+    assert all(below < above for below, above in zip(low["demand"], high["demand"], strict=True))
+    assert "`bluster`" in found["elements.md"]
 
 
 def test_a_limit_rule(found):
@@ -217,6 +242,14 @@ def test_an_output_format(found):
     assert "13 bytes that wxfly did not write" in found["refused"][2]
     assert "--json and --tally print the answer; give one of them" in found["both"][2]
     assert "--tally Print how many sites there are." in found["help"][2]
+
+
+def test_an_output_format_of_the_page(found):
+    if found["sent"] is None:
+        pytest.skip("the extra web is not installed")
+    asked = "place=Kelderness"
+    assert found["sent"][f"/week.tally?{asked}"] == "1\n"
+    assert f'href="/week.tally?{asked}"' in found["sent"][f"/week?{asked}"]
 
 
 def test_an_option(found):

@@ -21,6 +21,25 @@ class DamagedError(WxflyError):
     """The bytes of a file are not those that were written: there is evidence, so the file is of no more use."""
 
 
+class MissingExtraError(WxflyError):
+    """A library of an extra of the package is not installed."""
+
+
+def missing_extra(what: str, libraries: Iterable[str], extra: str) -> MissingExtraError:
+    """Build the error for something that needs libraries of an extra, such as ``GRIB files need eccodes``.
+
+    Parameters
+    ----------
+    what : str
+        What needs them, with its verb.
+    libraries : iterable of str
+        The absent ones.
+    extra : str
+        Name of the extra that brings them.
+    """
+    return MissingExtraError(f"{what} {' and '.join(libraries)}; install with: pip install 'wxfly[{extra}]'")
+
+
 def shortened(text: str, most: int = 240) -> str:
     """Return the beginning of what is too long to be read."""
     return text if len(text) <= most else f"{text[:most]}…"

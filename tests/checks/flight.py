@@ -11,11 +11,12 @@ from tests.handbook import rotor as handbook_rotor
 from tests.handbook import wind_triangle as handbook_wind_triangle
 from wxfly.physics.air import atmosphere
 from wxfly.physics.aircraft import battery, rotor, wind_triangle
+from wxfly.physics.constants import STANDARD_GRAVITY
 from wxfly.pilot.aircraft import load_aircraft
 
 C = 273.15
 EARTH_RADIUS = 6_356_766.0  # of the standard atmosphere (ISO 2533) [m]
-G = rotor.STANDARD_GRAVITY
+G = STANDARD_GRAVITY
 
 
 def _standard_density(row: Row) -> float:

@@ -372,7 +372,7 @@ def test_a_first_look_that_fails_ends_it():
 
 @pytest.mark.parametrize("url", ["http://example.org/x", "ftp://localhost/x", "file:///etc/passwd", "example.org", ""])
 def test_it_sends_nowhere_in_the_clear(url):
-    with pytest.raises(WxflyError, match="is sent to https"):
+    with pytest.raises(WxflyError, match="; wanted https://… or http://localhost"):
         check_receiver(url)
 
 

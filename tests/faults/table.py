@@ -81,7 +81,7 @@ FAULTS = {
         refused("No data is available for this location"),
         "No data is available for this location",
     ),
-    "unauthorised": (refused("no key", 401), "the service refuses us (no key)"),
+    "unauthorised": (refused("no key", 401), "the service refuses us (no key); if you have a key for it, is it right?"),
     "forbidden": (Fault(status=403, body=b"<html>", headers=PAGE), "the service refuses us (status 403)"),
     "not found": (Fault(status=404, body=b""), "refused (status 404)"),
     "gone": (Fault(status=410, body=b""), "refused (status 410)"),

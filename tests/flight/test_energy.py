@@ -11,11 +11,12 @@ from hypothesis import strategies as st
 
 from wxfly.errors import WxflyError
 from wxfly.flight import energy
-from wxfly.physics.aircraft import battery, rotor
+from wxfly.physics.air.atmosphere import STANDARD_DENSITY
+from wxfly.physics.aircraft import battery
 from wxfly.pilot.aircraft import ENERGY_FIGURES, find_aircraft, load_aircraft
 
 CLASSES = load_aircraft()
-SEA_LEVEL = rotor.STANDARD_DENSITY
+SEA_LEVEL = STANDARD_DENSITY
 
 
 @pytest.mark.parametrize("name", CLASSES)

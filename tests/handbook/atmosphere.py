@@ -7,7 +7,6 @@ import numpy.typing as npt
 
 from wxfly.physics.air.atmosphere import (
     _EXPONENT,
-    _MELTING_POINT,
     STANDARD_LAPSE_RATE,
     STANDARD_PRESSURE,
     STANDARD_TEMPERATURE,
@@ -16,6 +15,7 @@ from wxfly.physics.air.atmosphere import (
     virtual_temperature,
 )
 from wxfly.physics.air.humidity import saturation_vapour_pressure
+from wxfly.physics.constants import MELTING_POINT
 
 
 def pressure_at_pressure_altitude(pressure_altitude: npt.ArrayLike) -> Array:
@@ -94,7 +94,7 @@ def density_altitude_by_weather_service(
         6 m above `density_altitude`, which wxfly uses. [NWS-density].
     """
     vapour_pressure = saturation_vapour_pressure(dew_point_temperature)
-    celsius = virtual_temperature(air_temperature, vapour_pressure, air_pressure) - _MELTING_POINT
+    celsius = virtual_temperature(air_temperature, vapour_pressure, air_pressure) - MELTING_POINT
     rankine = celsius * 1.8 + 32.0 + 459.69
     inches = np.asarray(air_pressure, dtype=float) / 3386.389
     return np.asarray(145366.0 * (1 - (17.326 * inches / rankine) ** 0.235) * 0.3048)

@@ -8,6 +8,7 @@ import numpy.typing as npt
 from wxfly.physics.air import atmosphere
 from wxfly.physics.air.cloud import Array, lifted_condensation_level
 from wxfly.physics.air.humidity import saturation_vapour_pressure
+from wxfly.physics.constants import STANDARD_GRAVITY
 
 
 def lifted_condensation_level_temperature(
@@ -59,10 +60,10 @@ def adiabatic_liquid_water_content(
     for _ in range(steps):
         r = mixing_ratio(warm, press)
         lapse = (
-            atmosphere.STANDARD_GRAVITY
+            STANDARD_GRAVITY
             * (1 + latent_heat * r / (gas * warm))
             / (heat_capacity + latent_heat**2 * r * ratio / (gas * warm**2))
         )
-        press = press * np.exp(-atmosphere.STANDARD_GRAVITY * (z / steps) / (gas * warm))
+        press = press * np.exp(-STANDARD_GRAVITY * (z / steps) / (gas * warm))
         warm = warm - lapse * (z / steps)
     return np.asarray((at_base - mixing_ratio(warm, press)) * press / (gas * warm))

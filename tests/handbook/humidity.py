@@ -6,11 +6,11 @@ import numpy as np
 import numpy.typing as npt
 
 from wxfly.physics.air.humidity import (
-    _MELTING_POINT,
     Array,
     frost_point_from_vapour_pressure,
     saturation_vapour_pressure,
 )
+from wxfly.physics.constants import MELTING_POINT
 
 
 def saturation_vapour_pressure_over_ice(air_temperature: npt.ArrayLike) -> Array:
@@ -26,7 +26,7 @@ def saturation_vapour_pressure_over_ice(air_temperature: npt.ArrayLike) -> Array
     ndarray
         [Pa], [Buck-1996].
     """
-    t = np.asarray(air_temperature, dtype=float) - _MELTING_POINT
+    t = np.asarray(air_temperature, dtype=float) - MELTING_POINT
     return np.asarray(611.15 * np.exp((23.036 - t / 333.7) * t / (279.82 + t)))
 
 

@@ -2,10 +2,25 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import numpy.typing as npt
 
-from wxfly.physics.aircraft.rotor import STANDARD_DENSITY, Array, Power, _least
+from wxfly.physics.air.atmosphere import STANDARD_DENSITY
+from wxfly.physics.aircraft.rotor import Array
+
+Power = Callable[[Array], Array]
+_SPEEDS = 401
+
+
+def _least(function: Power, low: float, high: float) -> float:
+    """Return where a function with a single minimum is least, on a grid that is refined around the best point."""
+    for _ in range(4):
+        grid = np.linspace(low, high, _SPEEDS)
+        at = int(np.argmin(function(grid)))
+        low, high = float(grid[max(at - 1, 0)]), float(grid[min(at + 1, _SPEEDS - 1)])
+    return (low + high) / 2
 
 
 def hover_power_ratio(air_density: npt.ArrayLike, reference_density: npt.ArrayLike = STANDARD_DENSITY) -> Array:

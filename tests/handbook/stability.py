@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from wxfly.physics.wind.stability import _GRAVITY, DRY_ADIABATIC_LAPSE_RATE, Array
+from wxfly.physics.constants import STANDARD_GRAVITY
+from wxfly.physics.wind.stability import DRY_ADIABATIC_LAPSE_RATE, Array
 
 
 def bulk_richardson_number(
@@ -42,7 +43,7 @@ def bulk_richardson_number(
     difference = high - low + DRY_ADIABATIC_LAPSE_RATE * depth
     mean = (low + high + DRY_ADIABATIC_LAPSE_RATE * depth) / 2
     with np.errstate(divide="ignore", invalid="ignore"):
-        number = _GRAVITY / mean * difference * depth / shear**2
+        number = STANDARD_GRAVITY / mean * difference * depth / shear**2
     return np.asarray(np.where(shear == 0, np.nan, number))
 
 

@@ -5,7 +5,9 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from wxfly.physics.wind.turbulence import _GRAVITY, HOUR, Array
+from wxfly.physics.wind.turbulence import HOUR, Array
+
+_GRAVITY = 9.81
 
 IFS_GUST_COEFFICIENT = {0.25: 8.23, 0.5: 7.71, 0.75: 7.26}
 """Increment of the 3 s gust of 100 min over the mean wind, in friction velocities, by the probability that the gust

@@ -56,7 +56,7 @@ def test_lit_part_is_what_the_elevation_says(latitude: float, longitude: float, 
 def test_a_later_rule_never_gives_more_light(latitude: float, longitude: float, day: np.datetime64) -> None:
     start = day.astype("datetime64[s]") + np.arange(30) * HOUR.astype("timedelta64[s]")
     spans = {}
-    for rule in sun.RULES:
+    for rule in sun.DAYLIGHT_RULES:
         begin, end = sun.lit_part(latitude, longitude, start, HOUR, rule=rule)
         spans[rule] = np.where(np.isnat(begin), 0, (end - begin).astype(int))
     assert np.all(spans["sun_up"] <= spans["half_hour"] + 2)
@@ -208,7 +208,7 @@ def test_agrees_with_ephem_over_the_globe_on_a_thousand_dates() -> None:
     assert _agree_with_ephem(8, 1000) > 1000
 
 
-@pytest.mark.parametrize("rule", sun.RULES)
+@pytest.mark.parametrize("rule", sun.DAYLIGHT_RULES)
 def test_places_together_are_the_places_alone(rule: str) -> None:
     latitude = np.array([[-89.9, -66.6, -33.9], [0.0, 60.7, 66.5], [69.6, 78.2, np.nan]])
     longitude = np.array([[0.0, 179.99, 151.2], [-180.0, 0.0, 25.7], [18.9, 15.6, 4.0]])

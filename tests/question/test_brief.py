@@ -24,10 +24,9 @@ from wxfly.flight.leg import Plan
 from wxfly.history import previous_choice
 from wxfly.pilot.options import Words, read_words
 from wxfly.question import brief as outing
-from wxfly.report.command_facts.brief import BriefFacts, brief_facts
+from wxfly.report.command_facts.brief import BriefFacts, brief_or_answer
 from wxfly.report.command_facts.field_check import CheckFacts, check_facts
 from wxfly.report.facts import writing
-from wxfly.report.facts.answer import facts_of
 from wxfly.report.json import schema
 from wxfly.report.pages.brief import to_html
 from wxfly.report.text.brief import to_text, words_of
@@ -302,7 +301,7 @@ def check_with_code(
     given = read_words({"mean": "1.5m/s", "gust": "2.5m/s", "as_of": f"2026-03-14T{now:02d}:00Z"})
     asked = outing.ask_check("Valdrenna", given, on_progress=quiet)
     monkeypatch.undo()
-    words = CheckWords(check_facts(asked), "metric", None)
+    words = CheckWords(check_facts(asked))
     return asked, words.verdict(), dict(words.lines())
 
 
@@ -416,10 +415,10 @@ def test_no_reading_makes_an_unknown_hour_known() -> None:
 def test_a_brief_says_how_sure_its_window_is_and_whether_it_pays() -> None:
     asked = brief(contingency="15min", costs="30,100,2000", aircraft="cine-hexacopter")
     assert asked.brief is not None
-    facts = brief_facts(asked.brief, facts_of(asked.briefing))
-    words = words_of(facts, units="metric", time_zone=None)
+    facts = brief_or_answer(asked)
+    words = words_of(facts)
     text = " ".join(to_text(words, 100).split())
-    page = to_html(words, facts, units="metric").replace("\u00a0", " ").replace("&NoBreak;", "")
+    page = to_html(words, facts).replace("\u00a0", " ").replace("&NoBreak;", "")
     window = asked.brief.window
     assert window.surest is not None
     assert window.surest.end - window.surest.start == np.timedelta64(60, "m")

@@ -20,12 +20,12 @@ NOON = datetime(2026, 6, 10, 12, tzinfo=UTC)
 
 
 def table(briefing, units="metric", time_zone=None):
-    return pd.read_csv(io.StringIO(to_csv(facts_of(briefing), units=units, time_zone=time_zone)), keep_default_na=False)
+    return pd.read_csv(io.StringIO(to_csv(facts_of(briefing, units=units, time_zone=time_zone))), keep_default_na=False)
 
 
 @pytest.mark.parametrize(("units", "name"), spread([(u, n) for u in SYSTEMS for n in ALL], 5))
 def test_every_answer_is_one_table_with_source_and_caution_in_every_row(name, units):
-    rows = list(csv.reader(io.StringIO(to_csv(facts_of(ALL[name]), units=units, time_zone=None))))
+    rows = list(csv.reader(io.StringIO(to_csv(facts_of(ALL[name], units=units)))))
     assert len({len(row) for row in rows}) == 1
     assert len(set(rows[0])) == len(rows[0])
     assert len(rows) == 1 + sum(a.assessment.sizes["time"] for a in ALL[name].answers)
@@ -96,7 +96,7 @@ def opened(text, delimiter):
 @pytest.mark.thorough
 @pytest.mark.parametrize("name", RUN)
 def test_no_spreadsheet_runs_a_name_wherever_it_parts_columns(name):
-    text = to_csv(facts_of(renamed(brief(), name)), units="metric", time_zone=None)
+    text = to_csv(facts_of(renamed(brief(), name)))
     for cell in {cell for delimiter in (",", ";", "\t", "|") for cell in opened(text, delimiter)}:
         inside = cell.strip().strip("\"'").strip()
         guarded = cell.strip().lstrip('"').startswith("'")

@@ -222,7 +222,7 @@ def test_why_a_forecast_is_not_used_is_empty_where_it_is_used():
     assert forecasts.why_unused(*HERE, "icon_eu") == ""
     assert forecasts.why_unused(*HERE, "icon_d2") == ""
     assert forecasts.why_unused(*HERE, "icon_eu", surface_altitude=90.0) == (
-        "it is for ground at 30 m, the site's is at 90 m"
+        "it is for ground at 30 m, the site's is at 90 m; fetch one while online"
     )
 
 

@@ -76,13 +76,13 @@ def make_briefing(
         answers.append(_answer(of_site, request, max(start, now), end, minimum_duration, run, members, law, now))
     pressure_notes = {pressure_note(answer.conditions) for answer in answers} - {""}
     return Briefing(
-        question,
-        tuple(answers),
-        minimum_duration,
-        now,
-        provenance,
-        (*_notes_on_members(answers), *notes, *pressure_notes),
-        tuple(provenance_of(ensemble) for ensemble in ensembles),
+        question=question,
+        answers=tuple(answers),
+        minimum_duration=minimum_duration,
+        now=now,
+        provenance=provenance,
+        notes=(*_notes_on_members(answers), *notes, *pressure_notes),
+        ensembles=tuple(provenance_of(ensemble) for ensemble in ensembles),
     )
 
 
@@ -193,7 +193,17 @@ def _answer(
         days = midnights(request.site, start, end)
         survey = lay_survey(assessment, site_chance, request.work.survey_hours, start=start, end=end, midnights=days)
     answer = SiteAnswer(
-        request, conditions, assessment, heights, (), None, start, end, site_chance, tuple(outlooks), survey=survey
+        request=request,
+        conditions=conditions,
+        assessment=assessment,
+        heights=heights,
+        windows=(),
+        advice=None,
+        start=start,
+        end=end,
+        site_chance=site_chance,
+        outlooks=tuple(outlooks),
+        survey=survey,
     )
     answer = with_windows(answer, windows, now)
     return answer if at_return is None else replace(answer, return_leg=_return_leg(answer, at_return, run))

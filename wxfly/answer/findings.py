@@ -226,7 +226,7 @@ def mean_direction(speed: Sequence[float], degrees: Sequence[float]) -> float:
     return math.degrees(math.atan2(east, north)) % 360
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Conditions:
     """The weather of a window at flight height, SI; NaN where a part of it is unknown.
 
@@ -262,17 +262,17 @@ def conditions_of(answer: SiteAnswer, window: Window) -> Conditions:
 
     wind, temperature = values("wind_speed"), values("air_temperature")
     return Conditions(
-        float(wind.min()),
-        float(wind.max()),
-        float(values("wind_standard_deviation").max()),
-        mean_direction(wind.tolist(), values("wind_from_direction").tolist()),
-        float(values("wind_speed_of_gust").max()),
-        float(temperature.min()),
-        float(temperature.max()),
-        np.nan
+        wind_low=float(wind.min()),
+        wind_high=float(wind.max()),
+        wind_uncertainty=float(values("wind_standard_deviation").max()),
+        wind_from_direction=mean_direction(wind.tolist(), values("wind_from_direction").tolist()),
+        gust=float(values("wind_speed_of_gust").max()),
+        temperature_low=float(temperature.min()),
+        temperature_high=float(temperature.max()),
+        precipitation_probability=np.nan
         if values("precipitation_probability_is_lost").any()
         else float(values("precipitation_probability").max()),
-        float(values("density_altitude").max()),
+        density_altitude=float(values("density_altitude").max()),
     )
 
 

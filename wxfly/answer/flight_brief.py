@@ -51,7 +51,7 @@ class EnergyBrief:
     flights: Flights
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class FlightBrief:
     """Content of the page.
 
@@ -141,7 +141,15 @@ def make_flight_brief(
     if sortie is not None:
         flight, at_return = levels[request.height], levels[return_height]
         energy = _energy(sortie, flight, at_return, window, advice.sight_range, forecast_run)
-    return FlightBrief(answer, window, levels, rule, energy, energy_missing, advice)
+    return FlightBrief(
+        answer=answer,
+        window=window,
+        levels=levels,
+        rule=rule,
+        energy=energy,
+        energy_missing=energy_missing,
+        advice=advice,
+    )
 
 
 def roughness_of(site: Site) -> float:

@@ -98,7 +98,7 @@ def preferred_hours(conditions: xr.Dataset, request: Request) -> npt.NDArray[np.
     return is_low_light(conditions) if request.prefers_low_light else None
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class SiteAnswer:
     """The answer for one site.
 
@@ -174,7 +174,7 @@ class SiteAnswer:
         return self.windows[0] if self.windows else None
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Briefing:
     """Everything an output needs; reports read nothing else.
 

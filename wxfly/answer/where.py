@@ -76,7 +76,7 @@ class Cell:
     is_known: bool
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Where:
     """The best spots in reach of a place.
 
@@ -193,7 +193,19 @@ def rank_spots(
     hour = np.timedelta64(1, "h")
     times = assessment["time"].values
     within_period = assessment.isel(time=(times + hour > start) & (times < end))
-    return Where(place, within, start, end, now, tuple(cells), within_period, ranked, asked, provenance, tuple(notes))
+    return Where(
+        place=place,
+        within=within,
+        start=start,
+        end=end,
+        now=now,
+        cells=tuple(cells),
+        assessment=within_period,
+        spots=ranked,
+        request=asked,
+        provenance=provenance,
+        notes=tuple(notes),
+    )
 
 
 def _windows_of_cells(

@@ -58,7 +58,7 @@ _METRES_OF_DEGREE = 110_000.0  # no degree of latitude is shorter than 110.57 km
 _DAY = np.timedelta64(86400, "s")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class ZoneNear:
     """One volume of a zone, as a flight at a site meets it.
 
@@ -155,7 +155,19 @@ def zones_near(
             is_at_height = lower[0] <= height and upper[1] >= 0
             is_certain = lower[1] <= height and (upper[0] >= 0 or math.isnan(volume.upper.value))
             known = not is_at_height or is_certain
-            found.append(ZoneNear(zone, volume, distance, bearing, lower, is_at_height, known, applies, times_known))
+            found.append(
+                ZoneNear(
+                    zone=zone,
+                    volume=volume,
+                    distance=distance,
+                    bearing=bearing,
+                    lower_range=lower,
+                    is_at_height=is_at_height,
+                    height_known=known,
+                    applies=applies,
+                    times_known=times_known,
+                )
+            )
     kinds = list(ZoneKind)
     return sorted(
         found,

@@ -29,7 +29,7 @@ from wxfly.assessment.blocks import (
     in_blocks,
 )
 from wxfly.cube.contract import mark_provided, provided_entries, to_file
-from wxfly.errors import WxflyError, shortened
+from wxfly.errors import WxflyError, missing_extra, shortened
 from wxfly.pilot.elements import NAMES
 from wxfly.pilot.limits import Limits
 from wxfly.pilot.site import Site
@@ -174,7 +174,9 @@ def _opened(path: Path) -> xr.Dataset:
     try:
         stored: xr.Dataset = xr.open_zarr(path, consolidated=False)
     except (FileNotFoundError, KeyError, ValueError) as fault:
-        raise WxflyError(f"{path}: there is no store of a grid's results; {shortened(str(fault))}") from fault
+        raise WxflyError(
+            f"{path}: there is no store of a grid's results ({shortened(str(fault))}); give the folder of one"
+        ) from fault
     return stored.assign_coords({n: c.variable.compute() for n, c in stored.coords.items()})
 
 
@@ -187,9 +189,7 @@ def _zarr() -> Any:
     try:
         import zarr  # here, because it slows the start of the program
     except ImportError:
-        raise WxflyError(
-            "a store of a grid's results needs zarr; install it with: pip install 'wxfly[cluster]'"
-        ) from None
+        raise missing_extra("a store of a grid's results needs", ["zarr"], "cluster") from None
     return zarr
 
 
@@ -365,7 +365,7 @@ def _worked(
         from distributed import Client
         from distributed import as_completed as as_finished
     except ImportError:
-        raise WxflyError("a scheduler needs dask.distributed; install it with: pip install 'wxfly[cluster]'") from None
+        raise missing_extra("a scheduler needs", ["dask.distributed"], "cluster") from None
     try:
         client = Client(scheduler, timeout=20, set_as_default=False)
     except (OSError, ValueError) as fault:

@@ -125,10 +125,10 @@ def brief(
     """
     from wxfly.question.brief import ask_brief
     from wxfly.question.reading import part_one_place
-    from wxfly.report.command_facts.brief import brief_facts
-    from wxfly.report.facts.answer import facts_of
+    from wxfly.report.command_facts.brief import brief_or_answer
+    from wxfly.report.facts.answer import AnswerFacts
     from wxfly.report.pages.brief import to_html
-    from wxfly.report.text import brief as text
+    from wxfly.report.text.brief import to_text, words_of
     from wxfly.report.text.terminal import render
 
     _only_one_printed(as_json=as_json, as_csv=as_csv)
@@ -136,23 +136,21 @@ def brief(
         check_place(html_path, overwrite=overwrite)
     places, day = part_one_place(given, day)
     asked = ask_brief("".join(places) or None, read_words({**words, "day": day}), on_progress=tell_progress)
-    shown: dict[str, Any] = {"units": asked.units, "time_zone": asked.time_zone}
-    answer = facts_of(asked.briefing, asked.question)
-    facts = None if asked.brief is None else brief_facts(asked.brief, answer)
-    brief_words = text.words_without_window(answer, **shown) if facts is None else text.words_of(facts, **shown)
+    facts = brief_or_answer(asked)
+    brief_words = words_of(facts)
     if html_path:
-        _write(html_path, to_html(brief_words, facts, units=asked.units).encode(), overwrite=overwrite)
+        _write(html_path, to_html(brief_words, facts).encode(), overwrite=overwrite)
     if as_json:
-        print_json(facts or answer)
+        print_json(facts)
     elif as_csv:
-        from wxfly.report.csv import brief_to_csv, to_csv
+        from wxfly.report.csv import brief_to_csv
 
-        rows = to_csv(answer, **shown) if facts is None else brief_to_csv(facts, **shown)
-        print_data(rows.encode("utf-8", "backslashreplace"))
-    elif facts is None:
-        say(render(answer, width=width()))
+        print_data(brief_to_csv(facts).encode("utf-8", "backslashreplace"))
+    elif isinstance(facts, AnswerFacts):
+        say(render(facts, width=width()))
     else:
-        say(text.to_text(brief_words, width()))
+        say(to_text(brief_words, width()))
+    answer = facts if isinstance(facts, AnswerFacts) else facts.answer
     end_with(answer.verdict.word, as_far_as_known=answer.verdict.as_far_as_known)
 
 
@@ -173,7 +171,7 @@ def check(site: str | None, more: bool, as_json: bool, **words: Any) -> None:
     facts = check_facts(asked)
     if as_json:
         print_json(facts)
-    read = CheckWords(facts, asked.units, asked.time_zone).render(width())
+    read = CheckWords(facts).render(width())
     if not as_json:
         say(f"{read}\n\n{render(facts.answer, width=width(), more=more)}")
     end_with(facts.room, as_far_as_known=facts.answer.verdict.as_far_as_known)
@@ -204,8 +202,7 @@ def where(
 ) -> None:
     """Rank the cells of a forecast grid, or of a file, within reach of PLACE."""
     from wxfly.question.where import ask_where, store_every_hour
-    from wxfly.report.command_facts.where import where_facts
-    from wxfly.report.facts.writing import Clock, Reader
+    from wxfly.report.command_facts.where import reader_of, where_facts
 
     is_printed = page is not None and str(page) == STANDARD
     _only_one_printed(as_json=as_json, as_csv=as_csv, html=is_printed)
@@ -214,8 +211,7 @@ def where(
     if page is not None and not is_printed:
         check_place(page, overwrite=overwrite)
     asked = ask_where(place, reach, read_words(words), on_progress=tell_progress)
-    facts = where_facts(asked.where)
-    reader = Reader(asked.units, Clock(asked.time_zone or facts.time_zone))
+    facts, reader = where_facts(asked.where), reader_of(asked)
     if folder is not None:
         store_every_hour(asked, folder, scheduler=scheduler, on_progress=tell_progress)
     if page is not None:
@@ -232,7 +228,7 @@ def where(
     if as_csv:
         from wxfly.report.csv import where_to_csv
 
-        print_data(where_to_csv(facts, units=asked.units, time_zone=asked.time_zone).encode())
+        print_data(where_to_csv(facts, reader).encode())
         return
     from wxfly.report.text.where import to_text
 

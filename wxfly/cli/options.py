@@ -18,6 +18,7 @@ from wxfly.cli import completion
 from wxfly.cli.program import HeadedOption, exiting
 from wxfly.pilot.options import (
     OPTIONS,
+    USUAL_REACH,
     Count,
     FilePath,
     Heading,
@@ -165,8 +166,8 @@ def output(*names: str, is_file: bool = False, is_front: bool = True, **rest: An
 
 def within(command: F) -> F:
     """Add the option of a reach."""
-    text = "How far from PLACE, as the crow flies.  [default: 60km]"
-    rest = {"default": "60km", "metavar": "DISTANCE", "help": text}
+    text = f"How far from PLACE, as the crow flies.  [default: {USUAL_REACH}]"
+    rest = {"default": USUAL_REACH, "metavar": "DISTANCE", "help": text}
     return _headed("--within", "reach", heading=Heading.WHEN, is_front=True, **rest)(command)
 
 

@@ -11,7 +11,7 @@ from pathlib import Path
 import click
 
 from wxfly.cli.program import main, tell_fault
-from wxfly.errors import WxflyError
+from wxfly.errors import WxflyError, missing_extra
 
 
 @main.command(epilog="Example: wxfly serve --port 8017")
@@ -39,7 +39,7 @@ def serve(host: str, port: int, forecast_path: Path | None) -> None:
     except ModuleNotFoundError as missing:
         if (missing.name or "").partition(".")[0] not in ("uvicorn", "starlette", "jinja2", "markupsafe"):
             raise
-        raise WxflyError(f"the page needs {missing.name}; install it with: pip install 'wxfly[web]'") from None
+        raise missing_extra("the page needs", [str(missing.name)], "web") from None
     import socket
 
     from wxfly.web.security import Door

@@ -255,4 +255,4 @@ def _notify(tool: Sequence[str], facts: WatchFacts) -> None:
             check=True, timeout=SECONDS_OF_TOOL + 5, capture_output=True,
         )  # fmt: skip
     except (OSError, subprocess.SubprocessError) as fault:
-        raise WxflyError(f"the notification could not be shown ({type(fault).__name__})") from None
+        raise WxflyError(f"the notification could not be shown ({type(fault).__name__}); leave --notify out") from None

@@ -23,6 +23,7 @@ import xarray as xr
 
 from wxfly.physics.air.humidity import relative_humidity_from_dew_point
 from wxfly.physics.air.weather_code import FALLING
+from wxfly.physics.constants import MELTING_POINT, STANDARD_GRAVITY
 
 Array = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
@@ -74,7 +75,7 @@ not show. The larger share is for what weather can do, though seldom. Common pra
 FROZEN, FROZEN_WIND = 48, 12
 """Hours in a row after which an unchanged value, or an unchanged wind, is a fault while a column of the same kind
 changes; common practice, no source (a real week has 5 at most)."""
-_GRAVITY_BY_GAS = 9.80665 / 287.05  # g / R of the hydrostatic equation [K m-1]
+_GRAVITY_BY_GAS = STANDARD_GRAVITY / 287.05  # g / R of the hydrostatic equation [K m-1]
 _SATURATED = 0.985  # in fog, humidity may stay the same for days
 
 
@@ -191,7 +192,7 @@ def _too_steep(columns: Columns) -> Flags | None:
     ground = columns("surface_altitude")
     if air is None or freezing is None or ground is None:
         return None
-    return np.asarray(air - 273.15 > STEEPEST_LAPSE * np.maximum(freezing - ground, 0.0) + SUPERADIABATIC)
+    return np.asarray(air - MELTING_POINT > STEEPEST_LAPSE * np.maximum(freezing - ground, 0.0) + SUPERADIABATIC)
 
 
 def _aloft_apart(columns: Columns) -> Flags | None:

@@ -153,9 +153,9 @@ def load_cube(path: Path, *, verify: bool = False) -> xr.Dataset:
     try:
         cube = read_netcdf(path)
     except FileNotFoundError:
-        raise WxflyError(f"{path}: there is no such file") from None
+        raise WxflyError(f"{path}: there is no such file; give the path of a forecast") from None
     except OSError as fault:
-        raise WxflyError(f"{path}: not a readable netCDF file ({short(fault)})") from None
+        raise WxflyError(f"{path}: not a readable netCDF file ({short(fault)}); save the forecast again") from None
     check_origin(cube, path, verify=verify)
     return from_file(with_spans_of_schema_1(cube, path))
 
@@ -193,14 +193,15 @@ def check_origin(cube: xr.Dataset, path: Path, *, verify: bool) -> None:
     schema = cube.attrs.get(SCHEMA)
     if schema is not None and (not isinstance(schema, int | np.integer) or schema > SCHEMA_VERSION):
         raise WxflyError(
-            f"{path}: written by a newer wxfly (schema {shortened(str(schema), 40)!a}, this one reads {SCHEMA_VERSION})"
+            f"{path}: written by a newer wxfly (schema {shortened(str(schema), 40)!a}, this one reads "
+            f"{SCHEMA_VERSION}); upgrade wxfly"
         )
     if not verify:
         return
     if schema is None or CHECKSUM not in cube.attrs:
-        raise WxflyError(f"{path}: not written by wxfly")
+        raise WxflyError(f"{path}: not written by wxfly; wanted a forecast that wxfly saved")
     if cube.attrs[CHECKSUM] != content_checksum(cube):
-        raise DamagedError(f"{path}: damaged, its checksum does not match")
+        raise DamagedError(f"{path}: damaged, its checksum does not match; save the forecast again")
 
 
 def with_spans_of_schema_1(cube: xr.Dataset, path: Path) -> xr.Dataset:
@@ -217,7 +218,10 @@ def with_spans_of_schema_1(cube: xr.Dataset, path: Path) -> xr.Dataset:
         if not stated.size:
             continue
         if stated.dtype.kind not in "fiu" or stated.size != 2 or not np.isfinite(stated).all():
-            raise WxflyError(f"{path}: the attribute '{_SPAN_OF_SCHEMA_1}' of {name} is not two numbers of hours")
+            raise WxflyError(
+                f"{path}: the attribute '{_SPAN_OF_SCHEMA_1}' of {name} is not two numbers of hours; "
+                "save the forecast again"
+            )
         spans[str(name)] = (float(stated[0]), float(stated[1]))
     if not spans or "time" not in cube.coords or cube["time"].dtype.kind != "M":
         return cube

@@ -301,7 +301,7 @@ class Reading:
     temperature: float | None = None
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Correction:
     """The effect of a reading on the forecast, in SI units; NaN where it has none.
 
@@ -433,22 +433,22 @@ def weigh(
         difference = reading.temperature - low["air_temperature_near_ground"]
         added_temperature = 0.0 if np.isnan(difference) else TEMPERATURE_WEIGHT * difference
     return Correction(
-        reading,
-        height,
-        low["wind_speed"],
-        float(gust_of_period(low["wind_speed"], low["wind_speed_of_gust"])),
-        low["air_temperature_near_ground"],
-        high["wind_speed"],
-        high["wind_speed_of_gust"],
-        extrapolated,
-        extrapolated_gust,
-        extrapolation_deviation,
-        weight,
-        added,
-        added_gust,
-        added_temperature,
-        no_credit,
-        credit_ends,
+        reading=reading,
+        height=height,
+        expected_at_anemometer=low["wind_speed"],
+        expected_gust_at_anemometer=float(gust_of_period(low["wind_speed"], low["wind_speed_of_gust"])),
+        expected_temperature=low["air_temperature_near_ground"],
+        forecast_wind=high["wind_speed"],
+        forecast_gust=high["wind_speed_of_gust"],
+        extrapolated_wind=extrapolated,
+        extrapolated_gust=extrapolated_gust,
+        extrapolation_deviation=extrapolation_deviation,
+        weight=weight,
+        added_wind=added,
+        added_gust=added_gust,
+        added_temperature=added_temperature,
+        no_credit=no_credit,
+        credit_ends=credit_ends,
     )
 
 

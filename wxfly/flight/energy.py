@@ -13,7 +13,9 @@ import numpy as np
 import numpy.typing as npt
 
 from wxfly.errors import WxflyError
+from wxfly.physics.air.atmosphere import STANDARD_DENSITY
 from wxfly.physics.aircraft import battery, gliding, rotor
+from wxfly.physics.constants import STANDARD_GRAVITY
 from wxfly.pilot.aircraft import Aircraft, AircraftKind
 
 Array = npt.NDArray[np.float64]
@@ -107,10 +109,10 @@ def energy_model(aircraft: Aircraft, *, payload: float = 0.0) -> EnergyModel:
             "put it into your aircraft.toml"
         )
     if payload < 0:
-        raise WxflyError(f"a payload of {payload:g} kg is below zero")
+        raise WxflyError(f"a payload of {payload:g} kg is below zero; wanted 0 kg or more")
     figure = {key: float(getattr(aircraft, key)) for key in _NEEDED[aircraft.kind]}
-    own_weight = figure["mass"] * rotor.STANDARD_GRAVITY
-    weight = (figure["mass"] + payload) * rotor.STANDARD_GRAVITY
+    own_weight = figure["mass"] * STANDARD_GRAVITY
+    weight = (figure["mass"] + payload) * STANDARD_GRAVITY
     electronics = aircraft.electronics_power or 0.0
     common: dict[str, Any] = {
         "kind": aircraft.kind,
@@ -126,7 +128,10 @@ def energy_model(aircraft: Aircraft, *, payload: float = 0.0) -> EnergyModel:
     endurance = figure["hover_endurance" if aircraft.kind is AircraftKind.MULTIROTOR else "cruise_endurance"]
     drive_power = figure["battery_energy"] / endurance - electronics
     if drive_power <= 0:
-        raise WxflyError(f"{aircraft.name}: electronics_power alone empties the battery before the endurance given")
+        raise WxflyError(
+            f"{aircraft.name}: electronics_power alone empties the battery before the endurance given; "
+            "is one of the figures in another unit?"
+        )
     if aircraft.kind is AircraftKind.MULTIROTOR:
         model = _multirotor(aircraft, figure, own_weight, drive_power, common)
     else:
@@ -227,7 +232,7 @@ def airspeed_range(model: EnergyModel, air_density: npt.ArrayLike) -> tuple[Arra
     may not.
     """
     rho = np.asarray(air_density, dtype=float)
-    thinner = np.sqrt(rotor.STANDARD_DENSITY / rho)
+    thinner = np.sqrt(STANDARD_DENSITY / rho)
     if model.kind is AircraftKind.FIXED_WING:
         return np.asarray(model.lowest_airspeed * thinner), np.where(np.isnan(rho), np.nan, model.top_speed)
     fastest = rotor.top_speed(

@@ -300,21 +300,21 @@ def make_ready(
     further_up = max(plan.return_height - plan.height, 0.0) / model.climb_speed
     down = (plan.return_height + max(plan.height - plan.return_height, 0.0)) / model.descent_speed
     return Ready(
-        factor * climbing * time_up,
-        factor * waiting * plan.work_time,
-        factor * (climbing_home * further_up + waiting_home * down),
-        time_up,
-        further_up + down,
-        waiting,
-        usable,
-        factor,
-        fastest,
-        (climbing <= at_start) & (waiting_home <= at_end),
-        out_wind,
-        home_wind,
-        Polar(model, rho, airspeeds),
-        at_start,
-        at_end,
+        climb=factor * climbing * time_up,
+        work=factor * waiting * plan.work_time,
+        descent=factor * (climbing_home * further_up + waiting_home * down),
+        time_up=time_up,
+        time_down=further_up + down,
+        waiting_power=waiting,
+        usable=usable,
+        consumption_factor=factor,
+        fastest=fastest,
+        pack_holds=(climbing <= at_start) & (waiting_home <= at_end),
+        out_wind=out_wind,
+        home_wind=home_wind,
+        polar=Polar(model, rho, airspeeds),
+        power_out=at_start,
+        power_home=at_end,
     )
 
 

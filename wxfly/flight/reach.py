@@ -21,7 +21,7 @@ WindAt = Callable[[float, Array], Wind]
 """Wind at a height [m] and times after take-off [s], one for each direction."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Reach:
     """Distance that can be flown out and home again, in every direction from the launch point; arrays of one shape.
 
@@ -121,7 +121,15 @@ def reach(
     there = least != 0
     return_leg = np.where(there, flown.consumption_factor * least * np.where(there, home.energy_per_metre, 0.0), 0.0)
     charge = charge_to_leave(model, flown.usable, return_leg + flown.descent, plan.reserve)
-    return Reach(course, by_energy, least, tuple(str(n) for n in limited_by), out, home, charge)
+    return Reach(
+        directions=course,
+        by_energy=by_energy,
+        distance=least,
+        limited_by=tuple(str(n) for n in limited_by),
+        out=out,
+        home=home,
+        charge_at_turn=charge,
+    )
 
 
 def _is_same(one: Wind, other: Wind) -> bool:

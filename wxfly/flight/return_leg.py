@@ -273,7 +273,7 @@ def _with_row(assessment: xr.Dataset, demand: Array, limit: Array, margin: Array
     return kept.assign(rows).assign_coords({"element": [*names_of(assessment), NAME], **flags})
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class WorstMoment:
     """The most demanding time for a sortie in a period of hours.
 
@@ -326,12 +326,12 @@ def worst_moment(flight: xr.Dataset, at_return: xr.Dataset, sortie: Sortie, run:
     )
     longest = float(budget.latest_turn + budget.time_home)
     return WorstMoment(
-        flight["time"].values[hour].astype("datetime64[s]") + np.timedelta64(edge, "h"),
-        budget,
-        out,
-        home,
-        float(moments.air_density[worst]),
-        float(moments.air_temperature[worst]),
-        float(moments.gust[worst]),
-        longest if np.isfinite(longest) and budget.needed_share <= 1 else 0.0,
+        moment=flight["time"].values[hour].astype("datetime64[s]") + np.timedelta64(edge, "h"),
+        budget=budget,
+        out_wind=out,
+        home_wind=home,
+        air_density=float(moments.air_density[worst]),
+        air_temperature=float(moments.air_temperature[worst]),
+        gust=float(moments.gust[worst]),
+        flight_time=longest if np.isfinite(longest) and budget.needed_share <= 1 else 0.0,
     )

@@ -178,7 +178,7 @@ _CODES = {
 }
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Expected:
     """One quantity of one hour, from the airport and from the forecast.
 
@@ -310,13 +310,15 @@ def _expected(
     if not options and not possible:
         return None
     return Expected(
-        name,
-        _worst(name, options),
-        _worst(name, possible),
-        forecast,
-        any(not isinstance(o, frozenset) and o[1] and o[0] == _worst(name, options) for o in options),
-        bool(options) and all(_differs(name, option, forecast) for option in options),
-        any(_differs(name, option, forecast) and _is_worse(name, option, forecast) for option in possible),
+        name=name,
+        prevailing=_worst(name, options),
+        at_times=_worst(name, possible),
+        forecast=forecast,
+        is_more=any(not isinstance(o, frozenset) and o[1] and o[0] == _worst(name, options) for o in options),
+        is_large=bool(options) and all(_differs(name, option, forecast) for option in options),
+        is_large_at_times=any(
+            _differs(name, option, forecast) and _is_worse(name, option, forecast) for option in possible
+        ),
     )
 
 

@@ -21,6 +21,7 @@ from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.assessment.forecast_error import hours_of_models
 from wxfly.assessment.state import STATE_WORDS, State
 from wxfly.errors import WxflyError
+from wxfly.history.verification import LEADS
 from wxfly.physics.scoring import Counts, count, economic_value, upper_bound, value_within
 from wxfly.pilot.own_files import SetAside, make_folder, plain
 from wxfly.pilot.settings import config_folder
@@ -343,7 +344,10 @@ def _append(path: Path, entries: Sequence[Mapping[str, Any]]) -> None:
         finally:
             os.close(descriptor)
     except OSError as fault:
-        raise WxflyError(f"the ledger {path} cannot be written ({fault.strerror})") from None
+        raise WxflyError(
+            f"the ledger {path} cannot be written ({fault.strerror}); "
+            "make its folder writable, or set WXFLY_CONFIG to another"
+        ) from None
 
 
 def read_ledger(path: Path | None = None) -> Ledger:
@@ -486,8 +490,6 @@ def earlier_runs(answer: SiteAnswer, verdicts: Sequence[HourVerdict]) -> tuple[t
     return tuple((run, min(chances.values())) for run, chances in sorted(by_run.items()) if set(chances) == asked)
 
 
-LEAD_BINS = ((0.0, 24.0), (24.0, 72.0), (72.0, 120.0), (120.0, 400.0))
-"""Ranges of lead time, scored separately [h]."""
 _SEASONS = ("winter", "spring", "summer", "autumn")
 _HOURS_OF_DAY = 6
 
@@ -535,7 +537,7 @@ def score(
     for observation in observations:
         came.setdefault(observation.key, observation)
     scores = []
-    for low, high in LEAD_BINS:
+    for low, high in LEADS:
         latest: dict[tuple[object, ...], HourVerdict] = {}
         for verdict in verdicts:
             if low <= lead_hours(verdict) < high:

@@ -103,7 +103,9 @@ def read_csv(path: Path) -> Record:
     except UnicodeDecodeError:
         raise WxflyError(f"{path}: it is not text in UTF-8; save it as UTF-8") from None
     except OSError as fault:
-        raise WxflyError(f"{path}: cannot be read ({fault.strerror})") from None
+        raise WxflyError(
+            f"{path}: cannot be read ({fault.strerror}); give the path of a file of observations"
+        ) from None
     return parse_csv(text, str(path), now=as_moment(utc_now()))
 
 
@@ -142,7 +144,7 @@ def parse_csv(text: str, what: str, *, now: np.datetime64 | None = None) -> Reco
     if faults:
         _refuse(what, faults)
     if not times:
-        raise WxflyError(f"{what}: there are no rows under the headings")
+        raise WxflyError(f"{what}: there are no rows under the headings; wanted one for each time")
     return Record(np.array(times), {name: np.array(values) for name, values in columns.items()}, f"file {what}")
 
 
@@ -229,9 +231,11 @@ def parse_metar(body: bytes, *, station: str | None = None, what: str = "METAR")
     try:
         reports = json.loads(body)
     except ValueError:
-        raise WxflyError(f"{what}: it is not JSON") from None
+        raise WxflyError(f"{what}: it is not JSON; wanted a table of observations, or reports of an airport") from None
     if not isinstance(reports, list) or not all(isinstance(r, dict) for r in reports):
-        raise WxflyError(f"{what}: it is not a list of reports")
+        raise WxflyError(
+            f"{what}: it is not a list of reports; wanted a table of observations, or reports of an airport"
+        )
     stations = sorted({str(r.get("icaoId", "")) for r in reports})
     if station is None and len(stations) > 1:
         raise WxflyError(f"{what}: it holds {', '.join(stations)[:80]}; name one")

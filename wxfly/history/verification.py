@@ -31,6 +31,7 @@ SHRINK_DAYS = 30.0
 FACTOR_RANGE = (0.7, 1.5)
 """Range of a correction: beyond it the station, the site or the file is wrong."""
 LEADS = ((0, 24), (24, 72), (72, 120), (120, 400))
+"""Ranges of lead time, compared and scored separately [h]."""
 SECTORS = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
 TIMES_OF_DAY = ((0, 6), (6, 12), (12, 18), (18, 24))
 ELEMENTS = ("wind", "gust")
@@ -111,7 +112,7 @@ def join_pairs(parts: Iterable[Pairs]) -> Pairs:
     return Pairs(*(np.concatenate([getattr(p, n) for p in listed]) for n in Pairs.__dataclass_fields__))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class ErrorRow:
     """Errors of one element in one group of hours.
 
@@ -156,10 +157,15 @@ def error_rows(pairs: Pairs) -> list[ErrorRow]:
                 off = forecast[chosen] - observed[chosen]
                 rows.append(
                     ErrorRow(
-                        element, group, label, int(chosen.sum()), _days(pairs, chosen), float(off.mean()),
-                        float(np.sqrt(np.mean(off**2))),
+                        element=element,
+                        group=group,
+                        label=label,
+                        hours=int(chosen.sum()),
+                        days=_days(pairs, chosen),
+                        bias=float(off.mean()),
+                        error=float(np.sqrt(np.mean(off**2))),
                     )
-                )  # fmt: skip
+                )
     return rows
 
 

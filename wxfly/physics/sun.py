@@ -35,7 +35,7 @@ HORIZON = -0.8333
 CIVIL_TWILIGHT = -6.0
 """Elevation of the sun's centre at civil dawn and dusk [degree]."""
 HALF_HOUR = 1800.0
-RULES = ("civil_twilight", "half_hour", "sun_up", "any")
+DAYLIGHT_RULES = ("civil_twilight", "half_hour", "sun_up", "any")
 
 _DAY = 86400.0
 _STEP = _DAY / 4
@@ -238,8 +238,8 @@ def lit_part(
     ValueError
         For an unknown rule.
     """
-    if rule not in RULES:
-        raise ValueError(f"daylight rule '{rule}' is not known; wanted one of {', '.join(RULES)}")
+    if rule not in DAYLIGHT_RULES:
+        raise ValueError(f"daylight rule '{rule}' is not known; wanted one of {', '.join(DAYLIGHT_RULES)}")
     start = _to_seconds(np.asarray(hour_start, dtype="datetime64[ms]"))
     length = float(np.timedelta64(hour_length, "ms").astype(float)) / 1000
     lat, lon = np.broadcast_arrays(np.asarray(latitude, dtype=float), np.asarray(longitude, dtype=float))

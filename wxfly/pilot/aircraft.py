@@ -197,7 +197,7 @@ def _parse_one(name: str, entry: Any, place: str) -> Aircraft:
     if aircraft.maximum_wind > aircraft.maximum_gust:
         raise WxflyError(f"{where} maximum_wind is above maximum_gust; are the two swapped?")
     if aircraft.minimum_temperature >= aircraft.maximum_temperature:
-        raise WxflyError(f"{where} minimum_temperature is not below maximum_temperature")
+        raise WxflyError(f"{where} minimum_temperature is not below maximum_temperature; are the two swapped?")
     return aircraft
 
 

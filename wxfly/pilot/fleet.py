@@ -164,7 +164,7 @@ def _lines(path: Path) -> tuple[list[str], Iterator[tuple[int, list[str]]]]:
             raise WxflyError(f"{path}: larger than {_MOST_BYTES / 1e6:g} MB; wanted a table of sites")
         text = path.read_bytes().decode("utf-8-sig")
     except OSError as fault:
-        raise WxflyError(f"{path}: cannot be read ({fault.strerror})") from None
+        raise WxflyError(f"{path}: cannot be read ({fault.strerror}); give the path of a table of sites") from None
     except UnicodeDecodeError:
         raise WxflyError(f"{path}: not text in UTF-8; save the table as CSV in UTF-8") from None
     first = next((line for line in text.splitlines() if line.strip()), "")
@@ -179,7 +179,9 @@ def _lines(path: Path) -> tuple[list[str], Iterator[tuple[int, list[str]]]]:
                 if any(cell.strip() for cell in cells):
                     yield number, cells
         except csv.Error as fault:
-            raise WxflyError(f"{path}: line {reader.line_num} is not CSV ({fault})") from None
+            raise WxflyError(
+                f"{path}: line {reader.line_num} is not CSV ({fault}); mend it, or save the table as CSV anew"
+            ) from None
 
     found = rows()
     header = next(found, None)

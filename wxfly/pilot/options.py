@@ -571,6 +571,9 @@ class Words:
         return any(OPTIONS[name].asks_for_sortie for name, _ in said(self))
 
 
+USUAL_REACH = "60km"
+"""Reach of a question for the best spots, where none is given."""
+
 OPTIONS: dict[str, Option] = {
     one.name: replace(one.metadata["option"], name=one.name) for one in dataclasses.fields(Words)
 }

@@ -109,7 +109,7 @@ def read_bytes_if_there(path: Path) -> bytes | None:
     except FileNotFoundError:
         return None
     except OSError as fault:
-        raise WxflyError(f"{path}: cannot be read ({fault.strerror})") from None
+        raise WxflyError(f"{path}: cannot be read ({fault.strerror}); mend or remove it") from None
     try:
         if not stat.S_ISREG(path.stat().st_mode):
             raise WxflyError(f"{path}: cannot be read (not a file); mend or remove it")
@@ -439,7 +439,7 @@ def read_table(path: Path, parse_one: Callable[[str, Any, str], Parsed]) -> OwnT
         name = plain(written)
         try:
             if name in entries:
-                raise WxflyError(f"{path}: [{name}] is there twice")
+                raise WxflyError(f"{path}: [{name}] is there twice; take one of them out")
             entries[name] = parse_one(name, _without_unseen(entry), str(path))
             first = min(first, _line_of(written, parts)) if len(entries) == 1 else first
         except WxflyError as fault:
@@ -550,7 +550,7 @@ def _whole_or_parts(content: bytes, parts: Sequence[_Part], path: Path) -> tuple
             twice = next((name for name in found if name in document), None)
             if twice is not None:
                 del document[twice]
-                raise WxflyError(f"{path}: [{twice}] is there twice")
+                raise WxflyError(f"{path}: [{twice}] is there twice; take one of them out")
             document |= found
         except UnicodeDecodeError:
             set_aside.append(_damaged(part, path, "not a text in UTF-8"))

@@ -12,7 +12,6 @@ from wxfly.pilot.own_files import OwnTable, shipped_and_own
 from wxfly.units import parse_quantity
 
 DEFAULT = "own"
-DAYLIGHT_RULES = ("civil_twilight", "half_hour", "sun_up", "any")
 STANDINGS = {
     "law": "Law, by its text",
     "guidance": "Guidance of the authority, not law",
@@ -72,7 +71,7 @@ class RuleSet:
 
     @property
     def daylight_rule(self) -> str:
-        """Return the rule for daylight, one of `DAYLIGHT_RULES`."""
+        """Return the rule for daylight, one of `wxfly.physics.sun.DAYLIGHT_RULES`."""
         return str(self.limits["daylight_rule"].value)
 
 
@@ -157,8 +156,11 @@ def _parse_limit(key: str, given: Any, where: str) -> RuleLimit:
 
 
 def _parse_value(key: str, text: str, where: str) -> float | str:
-    if key == "daylight_rule" and text not in DAYLIGHT_RULES:
-        raise unknown_name(where, text, DAYLIGHT_RULES)
+    if key == "daylight_rule":
+        from wxfly.physics.sun import DAYLIGHT_RULES  # here, because the help needs no numpy
+
+        if text not in DAYLIGHT_RULES:
+            raise unknown_name(where, text, DAYLIGHT_RULES)
     if _LIMITS[key] == _WORD:
         return text
     try:

@@ -177,7 +177,9 @@ def _folder(variable: str, function: str) -> Path:
         try:
             return Path(given).expanduser()
         except RuntimeError:
-            raise WxflyError(f"{variable} = '{given}' names the home folder of an unknown user") from None
+            raise WxflyError(
+                f"{variable} = '{given}' names the home folder of an unknown user; wanted a path in full"
+            ) from None
     import platformdirs
 
     path: Path = getattr(platformdirs, function)(PROJECT, appauthor=False)
@@ -412,7 +414,7 @@ def is_of_environment() -> bool:
 def _of_file(path: Path) -> str:
     try:
         if not path.is_file() and path.exists():
-            raise WxflyError(f"{path}: cannot be read (not a file)")
+            raise WxflyError(f"{path}: cannot be read (not a file); wanted a file with the key alone")
         with path.open(encoding="ascii") as file:
             others = stat.S_IMODE(os.fstat(file.fileno()).st_mode) & 0o077
             if os.name == "posix" and others:
@@ -423,7 +425,7 @@ def _of_file(path: Path) -> str:
     except UnicodeDecodeError:
         raise WxflyError(f"{path}: not a key; wanted letters and digits alone") from None
     except OSError as fault:
-        raise WxflyError(f"{path}: cannot be read ({fault.strerror})") from None
+        raise WxflyError(f"{path}: cannot be read ({fault.strerror}); make it readable for you") from None
 
 
 def _checked(text: str, where: str) -> str:

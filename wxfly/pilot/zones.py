@@ -281,13 +281,13 @@ def _read_zones(path: Path, size: int, written_at: int) -> ZoneFile:
     about = document.get("metadata")
     about = about if isinstance(about, dict) else {}
     return ZoneFile(
-        path,
-        tuple(zones),
-        tuple(faults),
-        _moment_or_never(about.get("issued") or document.get("createdAt")),
-        np.datetime64(written_at // 10**9, "s"),
-        _moment_or_never(about.get("validFrom")),
-        _moment_or_never(about.get("validTo")),
+        path=path,
+        zones=tuple(zones),
+        faults=tuple(faults),
+        issued=_moment_or_never(about.get("issued") or document.get("createdAt")),
+        saved=np.datetime64(written_at // 10**9, "s"),
+        valid_from=_moment_or_never(about.get("validFrom")),
+        valid_to=_moment_or_never(about.get("validTo")),
     )
 
 
@@ -327,17 +327,17 @@ def _zone(feature: Any, position: int) -> tuple[Zone | None, list[ZoneFault]]:
     kind = _text(says.get("type") if is_geojson else says.get("restriction"))
     times, known = _times(says.get("limitedApplicability" if is_geojson else "applicability"))
     zone = Zone(
-        identifier,
-        name,
-        _KINDS.get(re.sub(r"[^A-Z]", "", kind.upper()), ZoneKind.UNKNOWN),
-        tuple(volumes),
-        times,
-        known,
-        _text(says.get("restrictionConditions")),
-        _text(says.get("message")),
-        _text(says.get("reason")).replace("_", " ").lower(),
-        _authority(says.get("zoneAuthority")),
-        position,
+        identifier=identifier,
+        name=name,
+        kind=_KINDS.get(re.sub(r"[^A-Z]", "", kind.upper()), ZoneKind.UNKNOWN),
+        volumes=tuple(volumes),
+        times=times,
+        times_known=known,
+        conditions=_text(says.get("restrictionConditions")),
+        message=_text(says.get("message")),
+        reasons=_text(says.get("reason")).replace("_", " ").lower(),
+        authority=_authority(says.get("zoneAuthority")),
+        position=position,
     )
     return zone, faults
 

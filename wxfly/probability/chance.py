@@ -65,6 +65,7 @@ def with_timing(padded: xr.DataArray, lead_hours: npt.ArrayLike, law: ErrorLaw) 
         moved,
         dims=(SHIFT, "element", "time", MEMBER),
         coords={
+            **{name: padded[name].variable for name in ("last_time",) if name in padded.coords},
             SHIFT: shifts,
             "element": padded["element"].values,
             "time": time,

@@ -81,7 +81,7 @@ _LEAST_SHOWN = 0.001
 _CHANCES = {element.name: element.chance for element in ELEMENTS if element.chance}
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class SiteChance:
     """How sure the answer for one site is.
 
@@ -182,14 +182,22 @@ def judge_site_chance(
     members = sum(cube.sizes.get(MEMBER, 1) for cube in ensembles)
     given, highest = law or default_error_law(), max(height, return_height or 0.0)
     law = given.of_forecast(models, highest, members)
-    flight = _Flight(run, assessment["time"].values, height, return_height, site, limits, central)
+    flight = _Flight(
+        run=run,
+        time=assessment["time"].values,
+        height=height,
+        return_height=return_height,
+        site=site,
+        limits=limits,
+        central=central,
+    )
     if ensembles:
         return _of_members(flight, ensembles, models, law, sortie)
     laws = {name: given.of_forecast((name,), highest, members) for name in models}
     return _of_one_forecast(flight, conditions, assessment, law, laws, sortie, at_return)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class _Flight:
     """The hours that are asked about, and how those of any forecast or member are worked out and judged."""
 
@@ -251,7 +259,18 @@ def _of_one_forecast(
     room = with_timing(room, lead, law)
     margin = assessment["hour_margin"].values[:, None]
     models = tuple(laws)
-    return SiteChance(hour_chances(room, law=law), room, margin, None, 1, models, (), law, lead, tuple(sorted(spreads)))
+    return SiteChance(
+        hours=hour_chances(room, law=law),
+        room=room,
+        margin=margin,
+        band=None,
+        members=1,
+        models=models,
+        notes=(),
+        law=law,
+        lead_hours=lead,
+        by_percentiles=tuple(sorted(spreads)),
+    )
 
 
 def _of_members(
@@ -302,18 +321,16 @@ def _of_members(
     if "last_time" in joined.coords:
         room = room.assign_coords(last_time=(MEMBER, joined["last_time"].values))
     room = with_timing(room, flight.lead, law)
-    if "last_time" in joined.coords:
-        room = room.assign_coords(last_time=(MEMBER, joined["last_time"].values))
     return SiteChance(
-        hour_chances(room, law=law),
-        room,
-        margin,
-        _band(of_hours.isel(time=asked)),
-        joined.sizes[MEMBER],
-        models,
-        tuple(gaps),
-        law,
-        flight.lead,
+        hours=hour_chances(room, law=law),
+        room=room,
+        margin=margin,
+        band=_band(of_hours.isel(time=asked)),
+        members=joined.sizes[MEMBER],
+        models=models,
+        notes=tuple(gaps),
+        law=law,
+        lead_hours=flight.lead,
     )
 
 

@@ -55,7 +55,7 @@ class Asked:
     """Time of a calendar's reminder before a window."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Prepared:
     """A question with its forecast, ready to be judged.
 
@@ -252,13 +252,13 @@ def prepare_obtained(
         ensembles, ensemble_notes = members_asked_for(obtained, of_answer, asked.offline, on_progress)
     cube, ensembles, law, record_notes = with_record(cube, ensembles, obtained.sites, asked.uses_site_record)
     return Prepared(
-        _dated(question, obtained),
-        cube,
-        tuple(requests),
-        tuple(_periods(question, obtained)),
-        obtained.now,
-        obtained.provenance,
-        tuple(
+        question=_dated(question, obtained),
+        cube=cube,
+        requests=tuple(requests),
+        periods=tuple(_periods(question, obtained)),
+        now=obtained.now,
+        provenance=obtained.provenance,
+        notes=tuple(
             dict.fromkeys(
                 [
                     *zone_notes(question),
@@ -271,8 +271,8 @@ def prepare_obtained(
                 ]
             )
         ),
-        ensembles,
-        law,
+        ensembles=ensembles,
+        law=law,
     )
 
 

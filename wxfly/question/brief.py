@@ -29,7 +29,7 @@ from wxfly.units import errors_in
 
 @dataclass(frozen=True)
 class BriefAsked:
-    """A flight brief, and its display options.
+    """A flight brief, and the question that it answers.
 
     Attributes
     ----------
@@ -44,16 +44,6 @@ class BriefAsked:
     brief: FlightBrief | None
     briefing: Briefing
     question: Question
-
-    @property
-    def units(self) -> str:
-        """Key of `wxfly.units.SYSTEMS`."""
-        return self.question.units
-
-    @property
-    def time_zone(self) -> str | None:
-        """IANA zone of the question; None for the site's own."""
-        return self.question.time_zone
 
 
 @dataclass(frozen=True)
@@ -114,7 +104,10 @@ def _brief(place: str | None, words: Words, on_progress: Progress) -> BriefAsked
     if not answer.windows:
         return BriefAsked(None, briefing, question)
     if asked.rank > len(answer.windows):
-        raise WxflyError(f"there is no window {asked.rank}; there are {len(answer.windows)}, and the best is 1")
+        raise WxflyError(
+            f"there is no window {asked.rank}; there are {len(answer.windows)}, and the best is 1; "
+            "give one of them with --rank"
+        )
     return_height = None if question.sortie is None else question.sortie.return_height
     brief = make_flight_brief(
         prepared.cube.isel(site=0),

@@ -314,7 +314,15 @@ class _Run:
             return
         of_place = self._places(own, tuple(p.strip() for p in settings.ensemble.split(",") if p.strip()))
         groups = group_places(list(of_place), settings)
-        fetching = Fetching(settings, offline, asked.as_of, True, cells_fit(len(of_place)), self.on_progress, pace)
+        fetching = Fetching(
+            settings=settings,
+            offline=offline,
+            now=asked.as_of,
+            chosen_members=True,
+            cells_around=cells_fit(len(of_place)),
+            on_progress=self.on_progress,
+            pace=pace,
+        )
         note = too_many_members(groups, fetching)
         if note is not None:
             self.notes.append(note)

@@ -49,7 +49,7 @@ class Place:
     height: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class ForecastAsked:
     """The forecast that is requested.
 
@@ -77,7 +77,7 @@ class ForecastAsked:
     uses_site_record: bool = False
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class AskedOfLimits:
     """The pilot's changes to the limits of any aircraft.
 
@@ -115,7 +115,7 @@ class Origin:
     source: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class SortieAsked:
     """The planned flight, as far as the pilot states it.
 
@@ -146,7 +146,7 @@ class SortieAsked:
     payload: float = 0.0
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Question:
     """A pilot's question, in SI units.
 
@@ -348,37 +348,37 @@ def _read(kind: QuestionKind, taken: Taken, first_day: int, with_sortie: bool) -
         zone_of(words.time_zone)
     heights = (_height(text, units) for text in taken.heights)
     return Question(
-        kind,
-        tuple(_place(text, own, units) for text, own in zip(taken.places, heights, strict=False)),
-        height,
-        aircraft,
-        rules,
-        _limits(aircraft, rules, asked_of_limits),
-        asked_of_limits,
-        work,
-        ForecastAsked(
-            words.model,
-            words.forecast_path,
-            bool(words.offline),
-            read_moment(words.as_of),
-            tuple(part.strip() for text in words.ensemble for part in text.split(",") if part.strip()),
-            bool(words.site_record),
+        kind=kind,
+        places=tuple(_place(text, own, units) for text, own in zip(taken.places, heights, strict=False)),
+        height=height,
+        aircraft=aircraft,
+        rules=rules,
+        limits=_limits(aircraft, rules, asked_of_limits),
+        asked_of_limits=asked_of_limits,
+        work=work,
+        forecast=ForecastAsked(
+            model=words.model,
+            path=words.forecast_path,
+            offline=bool(words.offline),
+            as_of=read_moment(words.as_of),
+            ensembles=tuple(part.strip() for text in words.ensemble for part in text.split(",") if part.strip()),
+            uses_site_record=bool(words.site_record),
         ),
-        read_day(words.day),
-        first_day,
-        WEEK if words.days is None else words.days,
-        words.hours,
-        None,
-        read_direction(words.toward),
-        words.prefer == "low-light",
-        _sortie(words, units) if with_sortie or words.plans_a_sortie else None,
-        CONFIDENCE if asked_of_limits.confidence is None else max(asked_of_limits.confidence, 0.5),
-        bool(words.fresh),
-        units,
-        words.time_zone,
-        words.plan,
-        None if words.zones is None else read_zones(words.zones),
-        tuple(_origins(taken)),
+        day=read_day(words.day),
+        first_day=first_day,
+        days=WEEK if words.days is None else words.days,
+        hours=words.hours,
+        hour=None,
+        toward=read_direction(words.toward),
+        prefers_low_light=words.prefer == "low-light",
+        sortie=_sortie(words, units) if with_sortie or words.plans_a_sortie else None,
+        confidence=CONFIDENCE if asked_of_limits.confidence is None else max(asked_of_limits.confidence, 0.5),
+        ranks_anew=bool(words.fresh),
+        units=units,
+        time_zone=words.time_zone,
+        plan=words.plan,
+        zones=None if words.zones is None else read_zones(words.zones),
+        origins=tuple(_origins(taken)),
     )
 
 
@@ -479,7 +479,7 @@ def read_check_question(place: str | None, words: Words) -> CheckQuestion:
     mean = read_quantity(words.mean, "speed", units)
     gust = read_quantity(words.gust, "speed", units) if words.gust else None
     if mean < 0:
-        raise WxflyError(f"a mean wind of '{words.mean}' is below zero")
+        raise WxflyError(f"a mean wind of '{words.mean}' is below zero; wanted one such as 3.1m/s")
     if gust is not None and gust < mean:
         raise WxflyError(f"a gust of '{words.gust}' is below the mean of '{words.mean}'; are they swapped?")
     temperature = read_quantity(words.temperature, "temperature", units) if words.temperature else None
@@ -520,14 +520,14 @@ def _asked_of_limits(taken: Taken, units: str) -> AskedOfLimits:
     required = (set(REQUIRED_BY_DEFAULT) | set(words.required)) - set(words.advised)
     launch = read_quantity(words.launch_limit, "speed", units) if words.launch_limit else None
     if launch is not None and not launch > 0:
-        raise WxflyError(f"a launch limit of '{words.launch_limit}' is not above zero")
+        raise WxflyError(f"a launch limit of '{words.launch_limit}' is not above zero; wanted one such as 8m/s")
     return AskedOfLimits(
-        tuple(name for name in NAMES if name in required),
-        tuple(dict.fromkeys(words.advised)),
-        None if words.reserve is None else read_share(words.reserve, "reserve"),
-        None if words.confidence is None else read_share(words.confidence, "confidence"),
-        launch,
-        tuple(_own_limits(taken, units)),
+        required=tuple(name for name in NAMES if name in required),
+        accepted=tuple(dict.fromkeys(words.advised)),
+        reserve=None if words.reserve is None else read_share(words.reserve, "reserve"),
+        confidence=None if words.confidence is None else read_share(words.confidence, "confidence"),
+        gust_at_launch=launch,
+        own_limits=tuple(_own_limits(taken, units)),
     )
 
 
@@ -562,17 +562,21 @@ def _sortie(words: Words, units: str) -> SortieAsked:
     if not 0 <= reserve < 1:
         raise WxflyError(f"a battery reserve of {reserve:g} is not a share; wanted 0 to below 1, such as 0.25")
     distance = _length(words.distance, units)
+    if distance is not None and distance < 0:
+        raise WxflyError(f"a distance of '{words.distance}' is below zero; wanted one such as 300m")
     work = read_quantity(words.work, "time", units) if words.work else 0.0
-    if (distance is not None and distance < 0) or work < 0:
-        raise WxflyError("distance and time of work cannot be below zero")
+    if work < 0:
+        raise WxflyError(f"a time of work of '{words.work}' is below zero; wanted one such as 10min")
     return SortieAsked(
-        distance,
-        _length(words.return_height, units),
-        work,
-        1 if words.batteries is None else words.batteries,
-        reserve,
-        read_quantity(words.battery_temperature, "temperature", units) if words.battery_temperature else None,
-        read_quantity(words.payload, "mass", units) if words.payload else 0.0,
+        distance=distance,
+        return_height=_length(words.return_height, units),
+        work_time=work,
+        batteries=1 if words.batteries is None else words.batteries,
+        reserve=reserve,
+        battery_temperature=(
+            read_quantity(words.battery_temperature, "temperature", units) if words.battery_temperature else None
+        ),
+        payload=read_quantity(words.payload, "mass", units) if words.payload else 0.0,
     )
 
 

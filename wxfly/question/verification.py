@@ -87,7 +87,7 @@ def read_observed_height(text: str | None) -> float:
     return height
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Verified:
     """Past forecasts of a site compared with its observations.
 
@@ -169,16 +169,16 @@ def verify(site_text: str, asked: VerificationAsked, *, on_progress: Progress) -
     if learned is not None and asked.learns:
         save_record(records_file(), learned)
     return Verified(
-        site.name,
-        model,
-        tuple(origin),
-        record.source,
-        height,
-        tuple(error_rows(pairs)),
-        learned,
-        learned is not None and asked.learns,
-        entered,
-        tuple(damage_notes((*saved.set_aside, *settings.set_aside))),
+        site=site.name,
+        model=model,
+        origin=tuple(origin),
+        source=record.source,
+        height=height,
+        rows=tuple(error_rows(pairs)),
+        learned=learned,
+        is_learned=learned is not None and asked.learns,
+        entered=entered,
+        damage=tuple(damage_notes((*saved.set_aside, *settings.set_aside))),
     )
 
 
@@ -320,7 +320,7 @@ def forget_choices() -> str:
     return "the windows chosen in earlier answers are forgotten; the ledger keeps its record of them"
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Observed:
     """An airport report and the forecast of its hour.
 
@@ -396,4 +396,12 @@ def ask_observed(site: str | None, *, model: str | None, offline: bool, on_progr
         replace(obtained, notes=(*damage_notes(saved.set_aside), *notes, *obtained.notes)),
     )
     ahead = compare_hours(aerodrome, cube, obtained.now) if aerodrome is not None else []
-    return Observed(place, report, tuple(compare_report(report, cube)), obtained, aerodrome, tuple(ahead), why_none)
+    return Observed(
+        site=place,
+        report=report,
+        differences=tuple(compare_report(report, cube)),
+        obtained=obtained,
+        aerodrome=aerodrome,
+        ahead=tuple(ahead),
+        why_none=why_none,
+    )

@@ -22,7 +22,7 @@ from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.site import ForecastFacts
 from wxfly.report.facts.timeline import Column, columns_of
 from wxfly.report.facts.values import INVENTED, distinguished
-from wxfly.report.facts.writing import Clock
+from wxfly.report.facts.writing import Clock, Reader
 from wxfly.report.text.console import clean, without_isolates
 from wxfly.units import from_si
 
@@ -33,30 +33,35 @@ Cell = str | float
 _FORMULA = re.compile("(^|[;|])(?=[\\s\"']*[=+\\-@\uff1d\uff0b\uff0d\uff20])")
 
 
-def brief_to_csv(facts: BriefFacts, *, units: str, time_zone: str | None) -> str:
-    """Write the hours of a brief's window as CSV, as `to_csv` does, with wind and gust at each of its heights."""
+def brief_to_csv(facts: BriefFacts | AnswerFacts) -> str:
+    """Write the hours of a brief's window as CSV, as `to_csv` does, with wind and gust at each of its heights.
+
+    An answer in which no window holds is written whole.
+    """
+    if isinstance(facts, AnswerFacts):
+        return to_csv(facts)
     levels = []
     for level in facts.levels:
-        at = writing.amount(level.height, "height", units).replace(" ", "")
+        at = writing.amount(level.height, "height", facts.answer.display_units).replace(" ", "")
         levels += [
             Column(f"{name}_at_{at}", "amount", hours, "m s-1", "wind")
             for name, hours in (("wind", level.wind), ("gust", level.gust))
         ]
     part = slice(facts.first, facts.last + 1)
-    return to_csv(facts.answer, units=units, time_zone=time_zone, part=part, more=levels)
+    return to_csv(facts.answer, part=part, more=levels)
 
 
-def where_to_csv(facts: WhereFacts, *, units: str, time_zone: str | None) -> str:
+def where_to_csv(facts: WhereFacts, reader: Reader) -> str:
     """Write the cells of ranked spots as CSV: one row for each cell, with the margin of every hour in its own column.
 
     Parameters
     ----------
     facts : WhereFacts
         The answer.
-    units, time_zone
-        As in `to_csv`.
+    reader : Reader
+        Units and clock.
     """
-    clock, unit = Clock(time_zone or facts.time_zone), writing.unit_of("visibility", units)
+    clock, unit = reader.clock, writing.unit_of("visibility", reader.units)
     rank = {(spot.latitude, spot.longitude): k for k, spot in enumerate(facts.spots, start=1)}
     notice = INVENTED if facts.invented else "; ".join(facts.notes)
     run = "" if facts.run is None else _utc(facts.run)
@@ -91,24 +96,13 @@ def where_to_csv(facts: WhereFacts, *, units: str, time_zone: str | None) -> str
     return text.getvalue()
 
 
-def to_csv(
-    facts: AnswerFacts,
-    *,
-    units: str,
-    time_zone: str | None,
-    part: slice = slice(None),
-    more: Sequence[Column] = (),
-) -> str:
+def to_csv(facts: AnswerFacts, *, part: slice = slice(None), more: Sequence[Column] = ()) -> str:
     """Write the hours of an answer as CSV.
 
     Parameters
     ----------
     facts : AnswerFacts
-        The answer.
-    units : str
-        Key of `wxfly.units.SYSTEMS`; units stand in the header in brackets.
-    time_zone : str or None
-        IANA zone of the local columns; None takes each site's own.
+        The answer; its units stand in the header in brackets.
     part : slice, optional
         Positions of the hours that are written.
     more : sequence of Column, optional
@@ -119,11 +113,11 @@ def to_csv(
     str
         Header and rows. An empty cell is a thing that is not known; margins and chances are plain numbers.
     """
-    names = [site.site.name for site in facts.sites]
+    units, names = facts.display_units, [site.site.name for site in facts.sites]
     names = distinguished(names, [s.height for s in facts.sites], lambda h: writing.amount(h, "height", units))
     tables = []
     for position, (site, name) in enumerate(zip(facts.sites, names, strict=True)):
-        clock = Clock(time_zone or site.site.time_zone)
+        clock = Clock(facts.display_time_zone or site.site.time_zone)
         count = len(site.hours.start[part])
         table: dict[str, Sequence[Cell]] = {
             "notice": [INVENTED if facts.invented else "; ".join(note.text for note in facts.notes)] * count

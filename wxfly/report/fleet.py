@@ -10,7 +10,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from wxfly.errors import WxflyError
+from wxfly.errors import WxflyError, missing_extra
 from wxfly.question.fleet import MemberAnswer
 from wxfly.report.calendar import calendar_of, entries_of
 from wxfly.report.command_facts.fleet import FleetFacts, FleetSiteFacts, MadeOfMember, made_of_member
@@ -105,7 +105,7 @@ def fleet_to_parquet(facts: FleetFacts) -> bytes:
         import pyarrow as pa
         from pyarrow import parquet
     except ImportError:
-        raise WxflyError("Parquet needs pyarrow; install it with: pip install 'wxfly[parquet]'") from None
+        raise missing_extra("Parquet needs", ["pyarrow"], "parquet") from None
     kinds = {"row": pa.int32(), "windows": pa.int32(), "members": pa.int32(), "as_far_as_known": pa.bool_()}
     kinds |= dict.fromkeys(("not_known_hours", "lit_hours"), pa.int32())
     numbers = (
@@ -175,7 +175,7 @@ def calendars(facts: FleetFacts, made: Sequence[MadeOfMember], path: Path) -> li
     """
     entries = {one.site.row: one.entries for one in made if one.entries}
     if not entries:
-        raise WxflyError("no site has an answer, so there is no calendar to write")
+        raise WxflyError("no site has an answer, so there is no calendar to write; leave --ics out")
     if not path.is_dir():
         return [(path, calendar_of(f"Windows to fly: {facts.file}", entries.values()))]
     written = []

@@ -40,6 +40,8 @@ class Format:
         place of the text.
     media_type : str
         What the page sends it as.
+    link : str
+        Words of the page's link to it; empty for its name.
     """
 
     name: str
@@ -47,6 +49,7 @@ class Format:
     write: Callable[[Asked], bytes]
     mark: bytes = b""
     media_type: str = "text/plain; charset=utf-8"
+    link: str = ""
 
 
 def facts_shown(asked: Asked) -> AnswerFacts:
@@ -65,7 +68,7 @@ def _json(asked: Asked) -> bytes:
 def _csv(asked: Asked) -> bytes:
     from wxfly.report.csv import to_csv
 
-    return to_csv(facts_shown(asked), units=asked.units, time_zone=asked.time_zone).encode("utf-8", "backslashreplace")
+    return to_csv(facts_shown(asked)).encode("utf-8", "backslashreplace")
 
 
 def _html(asked: Asked) -> bytes:
@@ -85,13 +88,14 @@ def _ics(asked: Asked) -> bytes:
 
 FORMATS: tuple[Format, ...] = (
     Format("json", "Print the answer as JSON (schema in the documentation).", _json, media_type="application/json"),
-    Format("csv", "Print the hours as CSV.", _csv, media_type="text/csv; charset=utf-8"),
+    Format("csv", "Print the hours as CSV.", _csv, media_type="text/csv; charset=utf-8", link="CSV"),
     Format(
         "html",
         "Also write the timeline page to this file.",
         _html,
         GENERATOR.encode(),
         media_type="text/html; charset=utf-8",
+        link="Page as a file",
     ),
     Format(
         "ics",
@@ -99,6 +103,7 @@ FORMATS: tuple[Format, ...] = (
         _ics,
         b"PRODID:-//wxfly//",
         media_type="text/calendar; charset=utf-8",
+        link="Calendar (subscribe to this address)",
     ),
 )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
@@ -15,17 +16,18 @@ from wxfly.cube.consistency import hide_contradictions
 from wxfly.cube.contract import ENSEMBLE, check_forecast
 from wxfly.cube.foreign_file import read_foreign
 from wxfly.cube.notes import Note, NoteKind
-from wxfly.errors import WxflyError
+from wxfly.errors import MissingExtraError, WxflyError
 from wxfly.pilot.site import Site, distance_km, parse_coordinates
 from wxfly.retrieval.origin import Obtained
 from wxfly.retrieval.places import demo_sites, time_zone_at
 from wxfly.sources.open_meteo.ensemble import read_ensemble
 from wxfly.sources.open_meteo.forecast import read_forecast
+from wxfly.sources.reply import OtherModelError
 from wxfly.times import as_moment, utc_now
 
 _GRIB = (".grib2", ".grb2")
 _NEAR_KM = 30.0  # a file may be used for sites this close to a place in it
-_SAME_GROUND = 150.0  # ground heights of file and site may differ this much [m]: 1 or 2 K, and maps of ground differ
+_NEAR_GROUND = 150.0  # ground heights of file and site may differ this much [m]: 1 or 2 K, and maps of ground differ
 
 
 def open_forecast(
@@ -99,8 +101,8 @@ def open_forecast(
     if "kp_index" not in cube:
         notes.append("Kp is not known: the file has none")
     return Obtained(
-        tuple(sites), cube, now, "file", run_of(cube), retrieved,
-        tuple(notes), ensembles, is_chosen,
+        sites=tuple(sites), cube=cube, now=now, origin="file", run=run_of(cube), retrieved=retrieved,
+        notes=tuple(notes), ensembles=ensembles, is_chosen=is_chosen,
     )  # fmt: skip
 
 
@@ -112,11 +114,27 @@ def _is_invented(cube: xr.Dataset) -> bool:
 
 
 def _read(path: Path, model: str | None) -> list[xr.Dataset]:
-    """Read the cubes of a file, several where a reply holds ensembles of several models."""
+    """Read the cubes of a file; of what is wrong in it, the way out is the same: another file."""
+    with contextlib.suppress(OSError):  # the reader reports the fault
+        if not path.is_file():
+            fault = "it is not a file" if path.exists() else "there is no such file"
+            raise WxflyError(f"{path}: {fault}; give the path of a forecast")
+    try:
+        return _cubes(path, model)
+    except (MissingExtraError, OtherModelError):
+        raise
+    except WxflyError as fault_of_file:
+        raise WxflyError(f"{fault_of_file}; mend the file or give another") from None
+
+
+def _cubes(path: Path, model: str | None) -> list[xr.Dataset]:
+    """Return the cubes of a file, several where a reply holds ensembles of several models."""
     if path.suffix.lower() == ".nc":
         cube = hide_contradictions(check_forecast(read_foreign(path), place=path.name))
         if model is not None and cube.attrs.get("model") != model:
-            raise WxflyError(f"{path.name}: it is of the model {cube.attrs.get('model')}, not of {model}")
+            raise OtherModelError(
+                f"{path.name}: it is of the model {cube.attrs.get('model')}, not of {model}; leave --model out"
+            )
         return [cube]
     if path.suffix.lower() in _GRIB:
         from wxfly.sources.grib import read_grib
@@ -195,10 +213,11 @@ def _places_of_file(
             position = int(np.argmin(away))
             if away[position] > _NEAR_KM:
                 raise WxflyError(
-                    f"{path.name}: it is for {called(position)}, {away[position]:.0f} km from {known.name}"
+                    f"{path.name}: it is for {called(position)}, {away[position]:.0f} km from {known.name}; "
+                    f"wanted one within {_NEAR_KM:.0f} km: name its own place, or give another file"
                 )
             own = of_file(position, known.name)
-            if abs(own.surface_altitude - known.surface_altitude) > _SAME_GROUND:
+            if abs(own.surface_altitude - known.surface_altitude) > _NEAR_GROUND:
                 raise WxflyError(
                     f"{path.name}: it is for ground at {own.surface_altitude:.0f} m, {known.name} is at "
                     f"{known.surface_altitude:.0f} m; save one for that ground"

@@ -77,7 +77,10 @@ class Pace:
         while self._is_limited:
             now = self._note()
             if self._used(now, 86_400) + weight > PER_DAY:
-                raise WxflyError(f"the free service's {PER_DAY:.0f} weighted calls of this day (UTC) are used up")
+                raise WxflyError(
+                    f"the free service's {PER_DAY:.0f} weighted calls of this day (UTC) are used up; "
+                    "the same command goes on tomorrow"
+                )
             hour, minute = self._used(now, 3600) + weight > PER_HOUR, self._used(now, 60) + weight > PER_MINUTE
             if not (hour or minute):
                 return
@@ -120,7 +123,7 @@ class Place:
     ensembles: tuple[str, ...] | None = None
 
 
-@dataclass
+@dataclass(kw_only=True)
 class Fetching:
     """How forecasts are fetched.
 

@@ -31,7 +31,7 @@ from wxfly.retrieval.model_choice import Wanted, plan_models, rank_models, reach
 from wxfly.retrieval.origin import Obtained
 from wxfly.retrieval.places import demo_sites, from_demonstration, refuse_set_aside, resolve_site
 from wxfly.retrieval.surroundings import Cells, obtain_cells, with_cells
-from wxfly.sources.http import Together, having, together
+from wxfly.sources.http import LOCK_SECONDS, Together, having, together
 from wxfly.sources.open_meteo.models import MODELS, find_model
 from wxfly.sources.reply import PlaceReply, SourceError, UnreachableError
 from wxfly.store import forecasts, layout, pruning
@@ -111,8 +111,6 @@ __all__ = ["Obtained", "demo_sites", "obtain", "obtain_forecast", "resolve_site"
 Progress = Callable[[str], None]
 Members = tuple[tuple[xr.Dataset, ...], tuple[str, ...]]
 """Cubes of members, and what the reader must know about them."""
-
-_LOCK_SECONDS = 120.0
 
 
 def obtain(
@@ -214,7 +212,9 @@ def _are_of_demonstration(sites: Sequence[Site], model: str | None) -> bool:
     """Return whether the sites are of the demonstration; refuse a real place among them, and a model for them."""
     invented = [site.name for site in sites if site.is_demo]
     if invented and len(invented) < len(sites):
-        raise WxflyError(f"{', '.join(invented)} has invented weather and cannot be asked together with a real place")
+        raise WxflyError(
+            f"{', '.join(invented)} has invented weather and cannot be asked together with a real place; ask each alone"
+        )
     if invented and model is not None:
         raise WxflyError("the demonstration has one invented model; leave --model out or name a real place")
     return bool(invented)
@@ -257,15 +257,36 @@ def _of_sources(
     if first is not None and not (first.origin == "store" and _is_too_old(first)):
         return first
     # A pilot who named no model gets a forecast of another one; a pilot who named a model gets that one or none.
-    others = OF_ONE_MODEL.values() if model is None and settings.contact else ()
-    for service in (service for service in others if service.model != asked):
-        with contextlib.suppress(WxflyError):
-            other = obtain_forecast(sites, model=service.model, **rest)
-            if first is None or not _is_too_old(other):
-                return replace(other, notes=(f"{service.source} answers in place of {asked}: {reason}", *other.notes))
+    other = None if model is not None else _of_second_source(sites, first, f"{asked}: {reason}", without=asked, **rest)
+    if other is not None:
+        return other
     if first is None:
         raise fault
     return first
+
+
+def _of_second_source(
+    sites: Sequence[Site],
+    found: Obtained | None,
+    in_place_of: str,
+    *,
+    without: str = "",
+    settings: Settings,
+    **rest: Any,
+) -> Obtained | None:
+    """Return the forecast of a service of one model, with a note that says in place of what and why.
+
+    None where there is none, or none that is recent enough to stand in place of the one that was found. Such a service
+    is asked only where the settings have a contact.
+    """
+    for service in OF_ONE_MODEL.values() if settings.contact else ():
+        if service.model == without:
+            continue
+        with contextlib.suppress(WxflyError):
+            other = obtain_forecast(sites, model=service.model, settings=settings, **rest)
+            if found is None or not _is_too_old(other):
+                return replace(other, notes=(f"{service.source} answers in place of {in_place_of}", *other.notes))
+    return None
 
 
 def _with_known_model(settings: Settings) -> Settings:
@@ -318,7 +339,7 @@ class _Replies:
             self.got[name] = cube
         else:
             self.empty[name] = cube
-            self.failed[name] = WxflyError(f"{name} has lost values of every hour")
+            self.failed[name] = WxflyError(f"{name} has lost values of every hour; name another model with --model")
         self.notes += [note for note in of_model if note not in self.notes]
 
 
@@ -449,16 +470,14 @@ def _without_service(
         )
         if offline or not _is_too_old(found):
             return found
-    if not offline and settings.contact:
+    if not offline:
         reason = str(fault) if fault is not None else "no model covers the place"
-        for service in OF_ONE_MODEL.values():
-            with contextlib.suppress(WxflyError):
-                other = obtain_forecast(
-                    sites, model=service.model, offline=offline, now=now, on_progress=on_progress, settings=settings
-                )
-                if found is None or not _is_too_old(other):
-                    note = f"{service.source} answers in place of {', '.join(failed) or 'any model'}: {reason}"
-                    return replace(other, notes=(note, *other.notes))
+        other = _of_second_source(
+            sites, found, f"{', '.join(failed) or 'any model'}: {reason}",
+            offline=offline, now=now, on_progress=on_progress, settings=settings,
+        )  # fmt: skip
+        if other is not None:
+            return other
     if found is not None:
         return found
     if fault is not None:
@@ -550,8 +569,8 @@ def _finished(
     if offline:
         notes.insert(0, f"forecast from the store, retrieved {_ago(moment, retrieved)}")
     return Obtained(
-        _with_ground(sites, cube), cube, moment, "fetched" if fetched else "store",
-        run_of(cube), retrieved, (*notes, *kp_notes), is_chosen=now is not None,
+        sites=_with_ground(sites, cube), cube=cube, now=moment, origin="fetched" if fetched else "store",
+        run=run_of(cube), retrieved=retrieved, notes=(*notes, *kp_notes), is_chosen=now is not None,
     )  # fmt: skip
 
 
@@ -572,11 +591,11 @@ def _fetch(
     lock = cache_folder() / "locks" / f"fetch-{model}.lock"
     try:
         make_folder(lock.parent)
-        with having(settings.addresses["forecast"]), filelock.FileLock(lock, timeout=_LOCK_SECONDS):
+        with having(settings.addresses["forecast"]), filelock.FileLock(lock, timeout=LOCK_SECONDS):
             if at_once and not _has_stored(sites, model):
                 return _fetch_anew(sites, model, settings, on_progress)
             run = newest_run(model, settings, on_progress)
-            name = f"{as_moment(run)!s:.13}Z" if run else f"retrieved-{as_moment(utc_now())!s:.13}Z"
+            name = f"{as_moment(run)!s:.13}Z" if run else f"{layout.NOT_KNOWN}{as_moment(utc_now())!s:.13}Z"
             found: dict[tuple[float, float], xr.Dataset] = {}
             missing: dict[tuple[float, float], Site] = {}
             for site in sites:
@@ -596,7 +615,7 @@ def _fetch(
                 notes += _kept(replies, settings)
             return [found[site.key] for site in sites], bool(missing), notes
     except filelock.Timeout:
-        raise WxflyError(f"another wxfly has been asking for {model} for {_LOCK_SECONDS:g} s; try again") from None
+        raise WxflyError(f"another wxfly has been asking for {model} for {LOCK_SECONDS:g} s; try again") from None
     except OSError as fault:
         raise WxflyError(
             f"the cache folder {cache_folder()} cannot be written ({fault.strerror}); set WXFLY_CACHE to one that can"

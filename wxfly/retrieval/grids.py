@@ -363,9 +363,15 @@ def _finished(
     )
     moment = as_moment(utc_now()) if now is None else now
     return Obtained(
-        sites, cube, moment, "store" if is_stored else "fetched", run_of(cube), retrieved_of(cube),
-        (*notes, *kp_notes), is_chosen=now is not None,
-    )  # fmt: skip
+        sites=sites,
+        cube=cube,
+        now=moment,
+        origin="store" if is_stored else "fetched",
+        run=run_of(cube),
+        retrieved=retrieved_of(cube),
+        notes=(*notes, *kp_notes),
+        is_chosen=now is not None,
+    )
 
 
 def _in_reach(cube: xr.Dataset, centre: Site, reach: float) -> xr.Dataset:

@@ -85,7 +85,7 @@ class ForecastOrigin:
         return self.obtained_from == "demo"
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Obtained:
     """A forecast for sites, and its origin.
 

@@ -87,9 +87,15 @@ def from_demonstration(sites: Sequence[Site], now: np.datetime64 | None) -> Obta
     cube = shipped_forecast(entry["file"]).isel(site=[names.index(site.name) for site in sites])
     run = run_of(cube)
     return Obtained(
-        tuple(sites), cube, run if now is None else now, "demo", run, run,
-        (Note(f"demonstration: site and weather are invented ({entry['title']})", NoteKind.INVENTED),), is_chosen=True,
-    )  # fmt: skip
+        sites=tuple(sites),
+        cube=cube,
+        now=run if now is None else now,
+        origin="demo",
+        run=run,
+        retrieved=run,
+        notes=(Note(f"demonstration: site and weather are invented ({entry['title']})", NoteKind.INVENTED),),
+        is_chosen=True,
+    )
 
 
 def demo_sites() -> dict[str, Site]:

@@ -26,7 +26,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from wxfly.cube.contract import ENSEMBLE, GRID_MAPPING, VARIABLES, Provenance, Span, finish_cube
-from wxfly.errors import WxflyError, unknown_name
+from wxfly.errors import WxflyError, missing_extra, unknown_name
 from wxfly.physics.wind.grid_axes import bearing_on_cone, bearing_to_rotated_pole, cone_constant, turn_to_true_north
 from wxfly.physics.wind.log_law import wind_from_components
 from wxfly.pilot.services import SERVICES
@@ -320,7 +320,7 @@ def read_grib(path: Path, *, box: Box | None = None) -> xr.Dataset:
 def _check_extra() -> None:
     absent = [name for name in ("eccodes", "pyproj") if importlib.util.find_spec(name) is None]
     if absent:
-        raise WxflyError(f"GRIB files need {' and '.join(absent)}; install with: pip install 'wxfly[grib]'")
+        raise missing_extra("GRIB files need", absent, "grib")
 
 
 # --- which messages ---------------------------------------------------------------------------------------------
@@ -867,7 +867,15 @@ def _grid_of(handle: Any, box: Box | None, what: str) -> _Grid:
             "latitude": ("latitude", latitude[at_rows, 0]),
             "longitude": ("longitude", longitude[0, at_columns]),
         }
-        return _Grid((rows, columns), by_columns, at_rows, at_columns, ("latitude", "longitude"), coordinates, 0.0)
+        return _Grid(
+            full=(rows, columns),
+            is_by_columns=by_columns,
+            rows=at_rows,
+            columns=at_columns,
+            dims=("latitude", "longitude"),
+            coordinates=coordinates,
+            bearing=0.0,
+        )
     at_rows, at_columns = (np.arange(i[0], i[-1] + 1) for i in (at_rows, at_columns))
     y, x = _axes(handle, kind, mapping, latitude, longitude)
     at_rows, at_columns = at_rows[np.argsort(y[at_rows])], at_columns[np.argsort(x[at_columns])]
@@ -880,7 +888,15 @@ def _grid_of(handle: Any, box: Box | None, what: str) -> _Grid:
         "longitude": (("y", "x"), longitude[here]),
     }
     bearing = _bearing(kind, mapping, latitude[here], longitude[here])
-    return _Grid((rows, columns), by_columns, at_rows, at_columns, ("y", "x"), coordinates, bearing)
+    return _Grid(
+        full=(rows, columns),
+        is_by_columns=by_columns,
+        rows=at_rows,
+        columns=at_columns,
+        dims=("y", "x"),
+        coordinates=coordinates,
+        bearing=bearing,
+    )
 
 
 # CF grid mappings in the words of PROJ; `CRS.from_cf` says the same, and takes long.

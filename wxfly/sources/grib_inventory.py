@@ -194,9 +194,19 @@ def parse_index(text: str, what: str) -> list[Entry]:
             if offset < 0 or length < _SHORTEST or not np.isfinite(step):
                 raise ValueError
             entries.append(
-                Entry(str(count), offset, length, _hour(run, what), str(row["param"])[:40], level[:40], step, step,
-                      INSTANT, member)
-            )  # fmt: skip
+                Entry(
+                    number=str(count),
+                    offset=offset,
+                    length=length,
+                    reference_time=_hour(run, what),
+                    variable=str(row["param"])[:40],
+                    level=level[:40],
+                    first_hour=step,
+                    last_hour=step,
+                    kind=INSTANT,
+                    member=member,
+                )
+            )
         except (KeyError, TypeError, ValueError, AttributeError, RecursionError):
             raise SourceError(
                 f"{what}: line {count} of its inventory is no object with date, time, step, param, _offset, _length"

@@ -130,12 +130,17 @@ def check_host(url: str, settings: Settings, what: str) -> None:
     if not host and not parts.scheme:
         raise SourceError(f"{what}: not asked, the addresses in the settings cannot be read; mend config.toml")
     if parts.netloc.lower() not in settings.hosts:
-        raise SourceError(f"{what}: refused to contact {host or parts.scheme}, which is not a configured source")
+        raise SourceError(
+            f"{what}: refused to contact {host or parts.scheme}, which is not a configured source; "
+            "an address is set in config.toml"
+        )
     configured = {
         urlsplit(a).scheme for a in settings.addresses.values() if urlsplit(a).netloc.lower() == parts.netloc.lower()
     }
     if parts.scheme not in configured:
-        raise SourceError(f"{what}: refused to contact {host} by {parts.scheme}")
+        raise SourceError(
+            f"{what}: refused to contact {host} by {parts.scheme}; wanted {' or '.join(sorted(configured))}"
+        )
 
 
 def _exchange(
@@ -154,7 +159,9 @@ def _exchange(
     sent = {"User-Agent": settings.user_agent, "Accept-Encoding": "gzip", **headers}
     left = end - time.monotonic()
     if left <= 0:
-        raise LateError(f"{what}: no answer within {settings.patience_seconds:g} s")
+        raise LateError(
+            f"{what}: no answer within {settings.patience_seconds:g} s; try again, or set patience_seconds higher"
+        )
     timeout = httpx.Timeout(left, connect=min(left, CONNECT_SECONDS))
     try:
         with _client(timeout, what) as client:
@@ -169,7 +176,9 @@ def _exchange(
                     body = _read(answer, what, end, maximum_bytes, settings.patience_seconds)
                     return Reply(answer.status_code, {k.lower(): v for k, v in answer.headers.items()}, body)
     except httpx.ProxyError:
-        raise PassingError(f"{what}: the proxy that the environment names does not let us through") from None
+        raise PassingError(
+            f"{what}: the proxy that the environment names does not let us through; mend or unset HTTPS_PROXY"
+        ) from None
     except httpx.ConnectError as fault:
         if _is_of_certificate(fault):
             raise SourceError(
@@ -184,8 +193,8 @@ def _exchange(
     except httpx.TransportError:
         raise PassingError(f"{what}: the connection broke; try again") from None
     except (httpx.HTTPError, httpx.InvalidURL, ValueError) as fault:  # ValueError: a redirect to an invalid address
-        raise SourceError(f"{what}: not a usable answer ({type(fault).__name__})") from None
-    raise SourceError(f"{what}: redirected too often")
+        raise SourceError(f"{what}: not a usable answer ({type(fault).__name__}); try again later") from None
+    raise SourceError(f"{what}: redirected too often; is there a sign-in page on this network?")
 
 
 def check_receiver(url: str) -> None:
@@ -199,7 +208,8 @@ def check_receiver(url: str) -> None:
     parts = urlsplit(url)
     is_here = parts.hostname in ("127.0.0.1", "::1", "localhost")
     if not parts.hostname or parts.scheme not in ("https", *(["http"] if is_here else [])):
-        raise SourceError("what a watch tells is sent to https://… alone, or to http://localhost…")
+        given = f"by {parts.scheme[:20] or 'no protocol'}" if parts.hostname else "to an address without a host"
+        raise SourceError(f"what a watch tells is not sent {given}; wanted https://… or http://localhost…")
 
 
 def send(url: str, content: bytes, *, settings: Settings) -> None:
@@ -229,9 +239,13 @@ def send(url: str, content: bytes, *, settings: Settings) -> None:
         with _client(httpx.Timeout(settings.patience_seconds, connect=CONNECT_SECONDS), what) as client:
             answer = client.post(url, content=content, headers=headers)
     except (httpx.HTTPError, httpx.InvalidURL, ValueError) as fault:
-        raise SourceError(f"{what} did not take what the watch tells ({type(fault).__name__})") from None
+        raise SourceError(
+            f"{what} did not take what the watch tells ({type(fault).__name__}); try the address by hand"
+        ) from None
     if not answer.is_success:
-        raise SourceError(f"{what} did not take what the watch tells (status {answer.status_code})")
+        raise SourceError(
+            f"{what} did not take what the watch tells (status {answer.status_code}); try the address by hand"
+        )
 
 
 def _client(timeout: httpx.Timeout, what: str) -> httpx.Client:
@@ -283,7 +297,10 @@ def _read(answer: httpx.Response, what: str, end: float, maximum_bytes: int, pat
     """Read a body within limits of time and size; unpacked here, so that the limit holds for the unpacked size."""
     encoding = answer.headers.get("content-encoding", "identity").lower()
     if encoding not in ("identity", "gzip", ""):
-        raise SourceError(f"{what}: the body is packed as '{encoding[:20]}', which was not asked for")
+        raise SourceError(
+            f"{what}: the body is packed as '{encoding[:20]}', which was not asked for; "
+            "is there a proxy that packs anew?"
+        )
     unpack = zlib.decompressobj(wbits=31) if encoding == "gzip" else None
     body = bytearray()
     for chunk in answer.iter_raw():  # as they arrive, so that a slow stream is noticed
@@ -293,13 +310,17 @@ def _read(answer: httpx.Response, what: str, end: float, maximum_bytes: int, pat
             try:
                 body += unpack.decompress(chunk, maximum_bytes + 1 - len(body))
             except zlib.error:
-                raise PassingError(f"{what}: the packed body is damaged") from None
+                raise PassingError(f"{what}: the packed body is damaged; try again") from None
         if len(body) > maximum_bytes or (unpack is not None and unpack.unconsumed_tail):
-            raise SourceError(f"{what}: the body is larger than {maximum_bytes / 1e6:g} MB; refused")
+            raise SourceError(
+                f"{what}: the body is larger than {maximum_bytes / 1e6:g} MB; refused: ask for fewer places or days"
+            )
         if time.monotonic() > end:
-            raise LateError(f"{what}: the body did not end within {patience:g} s")
+            raise LateError(
+                f"{what}: the body did not end within {patience:g} s; try again, or set patience_seconds higher"
+            )
     if unpack is not None and answer.num_bytes_downloaded and not unpack.eof:
-        raise PassingError(f"{what}: the packed body was cut short")
+        raise PassingError(f"{what}: the packed body was cut short; try again")
     return bytes(body)
 
 
@@ -462,6 +483,7 @@ TRIES_UNREACHABLE = 2
 FIRST_WAIT_SECONDS = 1.0  # before the second try; doubled before each one after it
 LONGEST_WAIT_SECONDS = 8.0
 LOCK_SECONDS = 120.0
+"""Longest time that one wxfly process waits for another that makes the same request."""
 MAXIMUM_BYTES = 8_000_000
 _PASSING = (500, 502, 503, 504, 520, 522, 524)  # faults of the server or of a gateway in front of it
 
@@ -519,7 +541,18 @@ def download(
     group = _GROUP.get()
     turn = group.turn(host, is_counted=weight > 0) if group is not None else _alone(host)
     sent = {**parameters, **settings.key_for(url)}
-    tries = _Tries(url, sent, headers or {}, parse, settings, what, accepted, maximum_bytes, weight, _WAITING.get())
+    tries = _Tries(
+        url=url,
+        sent=sent,
+        headers=headers or {},
+        parse=parse,
+        settings=settings,
+        what=what,
+        accepted=accepted,
+        maximum_bytes=maximum_bytes,
+        weight=weight,
+        on_wait=_WAITING.get(),
+    )
     began = time.monotonic()
     try:
         with turn:
@@ -533,14 +566,17 @@ def download(
             f"{what}: another wxfly is still asking this service after {LOCK_SECONDS:g} s; try again"
         ) from None
     except OSError as fault:
-        raise SourceError(f"{what}: the cache folder {cache_folder()} cannot be used ({fault.strerror})") from None
+        raise SourceError(
+            f"{what}: the cache folder {cache_folder()} cannot be used ({fault.strerror}); "
+            "set WXFLY_CACHE to one that can"
+        ) from None
     except UnreachableError:
         raise
     except PassingError as fault:
         raise tries.given_up(fault) from None
 
 
-@dataclass
+@dataclass(kw_only=True)
 class _Tries(Generic[T]):
     """The tries of one download, the waits between them, and when it is given up."""
 
@@ -683,11 +719,17 @@ def _refuse(reply: Reply, what: str) -> NoReturn:
         raise PassingError(f"{what}: too many requests ({reason or 'status 429'}); try again in a minute", wait)
     if reply.status in _PASSING:
         raise PassingError(
-            f"{what}: the service has trouble ({reason or f'status {reply.status}'})", _retry_after(reply)
+            f"{what}: the service has trouble ({reason or f'status {reply.status}'}); try again later",
+            _retry_after(reply),
         )
     if reply.status in (401, 403):
-        raise SourceError(f"{what}: the service refuses us ({reason or f'status {reply.status}'})")
-    raise SourceError(f"{what}: refused ({reason or f'status {reply.status}'})")
+        raise SourceError(
+            f"{what}: the service refuses us ({reason or f'status {reply.status}'}); "
+            "if you have a key for it, is it right?"
+        )
+    raise SourceError(
+        f"{what}: refused ({reason or f'status {reply.status}'}); try again later, or with another --model"
+    )
 
 
 def _retry_after(reply: Reply) -> float | None:

@@ -32,6 +32,7 @@ from wxfly.pilot.site import Site
 from wxfly.sources.http import download
 from wxfly.sources.open_meteo.forecast import check_span
 from wxfly.sources.reply import (
+    SAME_GROUND,
     PlaceReply,
     Reply,
     SourceError,
@@ -119,7 +120,6 @@ WANTED_UNITS = {
 """The service's spelling of its units, by ours."""
 _STAMP = r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ"
 _CLOCKS = np.timedelta64(1, "h")  # largest difference allowed between the service's clock and ours
-_SAME_GROUND = 5.0  # m
 _AT_10_M = ("wind_speed", "wind_from_direction")
 
 
@@ -327,7 +327,7 @@ def _placed(cube: xr.Dataset, place: list[float], site: Site | None, what: str) 
         return cube.assign_coords(latitude=place[0], longitude=place[1], surface_altitude=altitude)
     if abs(place[0] - site.latitude) > 0.1 or abs((place[1] - site.longitude + 180) % 360 - 180) > 0.1:
         raise SourceError(f"{what}: the answer is for {place[0]:.2f}, {place[1]:.2f}")
-    if abs(altitude - site.surface_altitude) > _SAME_GROUND:  # the service answers for the height that it receives
+    if abs(altitude - site.surface_altitude) > SAME_GROUND:  # the service answers for the height that it receives
         raise SourceError(f"{what}: the answer is for ground at {altitude:.0f} m, not {site.surface_altitude:.0f} m")
     return (
         cube.expand_dims(site=np.array([site.name], dtype=object), axis=1)

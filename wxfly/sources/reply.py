@@ -20,12 +20,19 @@ import numpy.typing as npt
 from wxfly.errors import NotAskedError, WxflyError
 from wxfly.pilot.site import Site
 
+SAME_GROUND = 5.0
+"""A forecast is for a site if their ground heights differ by no more than this [m]."""
+
 
 class SourceError(NotAskedError):
     """A service did not send what was requested. Its reply may be quoted, so it is made safe to print."""
 
     def __init__(self, message: str) -> None:
         super().__init__(" ".join("".join(c if c.isprintable() else " " for c in message).split()))
+
+
+class OtherModelError(SourceError):
+    """A reply is of another model than the one named, or of several and none is named."""
 
 
 class PassingError(SourceError):

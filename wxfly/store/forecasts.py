@@ -24,7 +24,7 @@ from wxfly.cube.netcdf import save_cube
 from wxfly.errors import DamagedError, WxflyError
 from wxfly.pilot.services import SERVICES
 from wxfly.pilot.site import Site, parse_coordinates, place_key
-from wxfly.sources.reply import PlaceReply
+from wxfly.sources.reply import SAME_GROUND, PlaceReply
 from wxfly.store.layout import (
     EARLY_SUFFIX,
     NOT_KNOWN,
@@ -59,15 +59,12 @@ def newest_stored(site: Site, model: str) -> xr.Dataset | None:
     """
     latest = f"{as_moment(utc_now()) + CLOCKS!s:.13}Z"
     of_place = [f.run for f in list_forecasts() if (f.model, f.latitude, f.longitude) == (model, *site.key)]
-    runs = sorted(dict.fromkeys(of_place), key=lambda run: run.removeprefix("retrieved-") > latest)
+    runs = sorted(dict.fromkeys(of_place), key=lambda run: run.removeprefix(NOT_KNOWN) > latest)
     for run in runs:  # newest first
         cube = find_forecast(*site.key, model, surface_altitude=site.surface_altitude, run=run)
         if cube is not None:
             return cube
     return None
-
-
-_SAME_GROUND = 5.0  # a cube is for a site if their ground heights differ by no more than this [m]
 
 
 def keep_forecasts(replies: Iterable[PlaceReply]) -> list[Path]:
@@ -165,10 +162,12 @@ def why_unused(latitude: float, longitude: float, model: str, *, surface_altitud
     except DamagedError as fault:
         return f"{_words(fault, stored)}; clear it with: wxfly store prune --damaged"
     except WxflyError as fault:
-        return _words(fault, stored)
+        return f"{_words(fault, stored)}; fetch one while online"
     if _is_for_ground(cube, surface_altitude):
         return ""
-    return f"it is for ground at {_ground(cube):.0f} m, the site's is at {surface_altitude:.0f} m"
+    return (
+        f"it is for ground at {_ground(cube):.0f} m, the site's is at {surface_altitude:.0f} m; fetch one while online"
+    )
 
 
 def _ground(cube: xr.Dataset) -> float:
@@ -177,7 +176,7 @@ def _ground(cube: xr.Dataset) -> float:
 
 def _is_for_ground(cube: xr.Dataset, surface_altitude: float) -> bool:
     away = abs(_ground(cube) - surface_altitude)
-    return bool(np.isnan(away) or away <= _SAME_GROUND)
+    return bool(np.isnan(away) or away <= SAME_GROUND)
 
 
 def open_forecast(stored: StoredForecast) -> xr.Dataset:

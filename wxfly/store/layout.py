@@ -256,7 +256,7 @@ def _folder(root: Path, folder: Path) -> Iterator[int | None]:
     for k in range(len(steps)):
         step = root.joinpath(*steps[: k + 1])
         if _is_link(step):
-            raise WxflyError(f"{step} is a link; nothing behind it is removed")
+            raise WxflyError(f"{step} is a link; nothing behind it is removed: put a folder in its place")
     if not _WITHIN_FOLDERS:
         yield None
         return

@@ -23,12 +23,10 @@ from typing import Any
 from wxfly.errors import DamagedError, WxflyError
 from wxfly.pilot.own_files import make_folder, write_beside
 from wxfly.pilot.settings import cache_folder
+from wxfly.sources.http import LOCK_SECONDS
 from wxfly.sources.reply import PlaceReply
 
 log = logging.getLogger(__name__)
-
-LOCK_SECONDS = 120.0
-"""Longest time that one wxfly process waits for another that makes the same request."""
 
 
 @dataclass(frozen=True)
@@ -203,7 +201,9 @@ def unpack(content: bytes, place: str) -> PlaceReply:
     except (ValueError, KeyError, TypeError, RecursionError):
         raise DamagedError(f"{place}: damaged, its start is not that of a stored forecast") from None
     if type(number) is not int or number > FORMAT:
-        raise WxflyError(f"{place}: written by a newer wxfly (format {str(number)[:20]}, this one reads {FORMAT})")
+        raise WxflyError(
+            f"{place}: written by a newer wxfly (format {str(number)[:20]}, this one reads {FORMAT}); upgrade wxfly"
+        )
     if hashlib.sha256(body).hexdigest() != head.get("sha256"):
         raise DamagedError(f"{place}: damaged, its checksum does not match")
     try:

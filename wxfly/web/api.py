@@ -127,17 +127,10 @@ def _parameters(view: View) -> list[dict[str, Any]]:
         },
     }  # fmt: skip
     extra = [
-        _parameter(name, words, {"type": "string"}, is_needed=name in view.needs)
-        for name, words in _EXTRA.get(view.name, {}).items()
+        _parameter(one.name, one.help, {"type": "string"}, is_needed=one.name in view.needs) for one in view.others
     ]
     options = [_parameter(o.key, o.help_text, _schema(o), is_needed=o.key in view.needs) for o in view.options]
     return [place, *extra, *options]
-
-
-_EXTRA = {
-    "why": {"hour": "The hour on the site's clock, such as 15 or 15:00, or ISO 8601."},
-    "where": {"within": "How far from the place, such as 30km.  [default: 60km]"},
-}
 
 
 def _parameter(name: str, words: str, schema: dict[str, Any], *, is_needed: bool) -> dict[str, Any]:

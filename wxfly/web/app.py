@@ -229,9 +229,7 @@ def _links(view: View, pairs: Pairs) -> list[tuple[str, str]]:
     return [
         *others,
         *([(f"/watched?{urlencode({'address': f'/{view.name}{query}'})}", "Watch this answer")] * (view.name in VIEWS)),
-        (f"/{view.name}.ics{query}", "Calendar (subscribe to this address)"),
-        (f"/{view.name}.csv{query}", "CSV"),
-        (f"/{view.name}.html{query}", "Page as a file"),
+        *((f"/{view.name}.{one.name}{query}", one.link or one.name) for one in reversed(_EXPORTED)),
         (f"{api.ROOT}/{view.name}{query}", "JSON"),
     ]
 

@@ -20,6 +20,7 @@ from wxfly.errors import WxflyError, shortened, unknown_name
 from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.options import (
     OPTIONS,
+    USUAL_REACH,
     FilePath,
     Names,
     Option,
@@ -37,21 +38,20 @@ from wxfly.question.ask import Asked, Progress, ask
 from wxfly.question.brief import ask_brief, ask_check
 from wxfly.question.one_hour import ask_hour
 from wxfly.question.where import ask_where
-from wxfly.report.command_facts.brief import brief_facts
+from wxfly.report.command_facts.brief import brief_or_answer
 from wxfly.report.command_facts.field_check import check_facts
 from wxfly.report.command_facts.one_hour import one_hour_facts
-from wxfly.report.command_facts.where import where_facts
+from wxfly.report.command_facts.where import reader_of, where_facts
 from wxfly.report.facts.answer import AnswerFacts, facts_of
 from wxfly.report.facts.timeline import timeline_facts
 from wxfly.report.facts.values import Facts
-from wxfly.report.facts.writing import Clock, Reader
 from wxfly.report.pages import brief as brief_page
 from wxfly.report.pages import shell
 from wxfly.report.pages import where as where_page
 from wxfly.report.pages.page import Parts, parts_of
 from wxfly.report.schemas import WHOLES
-from wxfly.report.text import brief as brief_text
 from wxfly.report.text import details
+from wxfly.report.text.brief import words_of as brief_words
 from wxfly.report.text.field_check import CheckWords
 from wxfly.report.text.page import words_of
 from wxfly.report.text.where import words_of as where_words
@@ -111,6 +111,25 @@ class Shown:
 
 
 @dataclass(frozen=True)
+class Other:
+    """A parameter of one question alone, beside its places and options.
+
+    Attributes
+    ----------
+    name : str
+        As in the address, and of its field in `Given`.
+    hint : str
+        What is said below its field.
+    help : str
+        What the description of the JSON interface says.
+    """
+
+    name: str
+    hint: str
+    help: str
+
+
+@dataclass(frozen=True)
 class View:
     """A question with an address of its own.
 
@@ -124,6 +143,8 @@ class View:
         Answers what is given.
     least_places, most_places : int
         How many places it takes.
+    others : tuple of Other
+        Parameters beside the places and the options.
     needs : tuple of str
         Parameters without which there is no question.
     schema : str
@@ -135,6 +156,7 @@ class View:
     answer: Callable[[Given, Progress], Shown]
     least_places: int = 0
     most_places: int = 1
+    others: tuple[Other, ...] = ()
     needs: tuple[str, ...] = ()
     schema: str = "answer"
 
@@ -223,16 +245,17 @@ def read_given(view: View, pairs: Sequence[tuple[str, str]]) -> Given:
         For a parameter or a value that is not understood, with the nearest name.
     """
     by_key = {option.key: option for option in view.options}
+    beside = [other.name for other in view.others]
     places: list[str] = []
     others: dict[str, str] = {}
     words: dict[str, Any] = {}
     for name, value in pairs:
         if name == "place":
             places.append(value)
-        elif name in _OF_VIEW.get(view.name, ()):
+        elif name in beside:
             others[name] = value
         elif name not in by_key:
-            raise unknown_name("parameter", name, ["place", *_OF_VIEW.get(view.name, ()), *by_key])
+            raise unknown_name("parameter", name, ["place", *beside, *by_key])
         else:
             option = by_key[name]
             word = option.kind.parse(option.key, value)
@@ -241,7 +264,7 @@ def read_given(view: View, pairs: Sequence[tuple[str, str]]) -> Given:
             words[option.name] = (*words.get(option.name, ()), *word) if isinstance(option.kind, Names) else word
     if len(places) > view.most_places:
         raise WxflyError(f"{len(places)} places are named; wanted {view.most_places} at the most")
-    return Given(tuple(places), Words(**words), others.get("hour", ""), others.get("within", ""))
+    return Given(tuple(places), Words(**words), **others)
 
 
 def is_asked(view: View, pairs: Sequence[tuple[str, str]]) -> bool:
@@ -268,7 +291,6 @@ def check_complete(view: View, given: Given, pairs: Sequence[tuple[str, str]]) -
 
 
 _EXAMPLES = {"mean": "3m/s", "hour": "15:00"}
-_OF_VIEW = {"why": ("hour",), "where": ("within",)}
 
 
 # --- the form --------------------------------------------------------------------------------------------------
@@ -288,12 +310,11 @@ def form_fields(view: View, pairs: Sequence[tuple[str, str]]) -> list[FormField]
         )
         for i in range(shown)
     ]  # fmt: skip
-    if view.name == "why":
-        hour = ", ".join(said.get("hour", []))
-        fields.append(FormField("hour", "Hour", "Such as 15:00 or tomorrow 15:00", hour, is_front=True, is_needed=True))
-    if view.name == "where":
-        reach = ", ".join(said.get("within", []))
-        fields.append(FormField("within", "Within", "Such as 30km  [default: 60km]", reach, is_front=True))
+    for other in view.others:
+        value, is_needed = ", ".join(said.get(other.name, [])), other.name in view.needs
+        fields.append(
+            FormField(other.name, other.name.capitalize(), other.hint, value, is_front=True, is_needed=is_needed)
+        )
     options = sorted(view.options, key=lambda option: not option.is_of_reading)
     own = kept_values(load_settings().usual)
     return [*fields, *(_with_own(option_field(o, ",".join(said.get(o.key, []))), own.get(o.key)) for o in options)]
@@ -381,18 +402,16 @@ def _why(given: Given, on_progress: Progress) -> Shown:
 
 def _brief(given: Given, on_progress: Progress) -> Shown:
     asked = ask_brief("".join(given.places) or None, given.words, on_progress=on_progress)
-    answer = facts_of(asked.briefing, asked.question)
-    facts = None if asked.brief is None else brief_facts(asked.brief, answer)
-    shown: dict[str, Any] = {"units": asked.units, "time_zone": asked.time_zone}
-    words = brief_text.words_without_window(answer, **shown) if facts is None else brief_text.words_of(facts, **shown)
-    header, *middle, footer = brief_page.body_of(words, facts, asked.units)
-    return Shown(facts or answer, words.title, Parts(header, "".join(middle), footer, {}), "brief.css")
+    facts = brief_or_answer(asked)
+    words = brief_words(facts)
+    header, *middle, footer = brief_page.body_of(words, facts)
+    return Shown(facts, words.title, Parts(header, "".join(middle), footer, {}), "brief.css")
 
 
 def _check(given: Given, on_progress: Progress) -> Shown:
     asked = ask_check("".join(given.places) or None, given.words, on_progress=on_progress)
     facts = check_facts(asked)
-    words = CheckWords(facts, asked.units, asked.time_zone)
+    words = CheckWords(facts)
     before = f'<section class="answer">\n{shell.lines(words.lines())}</section>\n'
     header = shell.header(words.first_line(), details.first_notes(facts.answer))
     parts = _around(_parts(asked.briefing, facts.answer), header, before, "The rest of the day")
@@ -402,12 +421,20 @@ def _check(given: Given, on_progress: Progress) -> Shown:
 def _where(path: Path | None) -> Callable[[Given, Progress], Shown]:
     def answer(given: Given, on_progress: Progress) -> Shown:
         words = replace(given.words, forecast_path=path)
-        asked = ask_where(given.places[0], given.within or "60km", words, on_progress=on_progress)
-        facts = where_facts(asked.where)
-        reader = Reader(asked.units, Clock(asked.time_zone or facts.time_zone))
+        asked = ask_where(given.places[0], given.within or USUAL_REACH, words, on_progress=on_progress)
+        facts, reader = where_facts(asked.where), reader_of(asked)
         return Shown(facts, where_words(facts, reader).verdict, where_page.parts_of(facts, reader))
 
     return answer
+
+
+_HOUR = Other(
+    "hour", "Such as 15:00 or tomorrow 15:00", "The hour on the site's clock, such as 15 or 15:00, or ISO 8601."
+)
+_WITHIN = Other(
+    "within", f"Such as 30km  [default: {USUAL_REACH}]",
+    f"How far from the place, such as 30km.  [default: {USUAL_REACH}]",
+)  # fmt: skip
 
 
 def views(forecast_path: Path | None = None) -> Mapping[str, View]:
@@ -425,7 +452,7 @@ def views(forecast_path: Path | None = None) -> Mapping[str, View]:
         View("compare", "Places compared", _of_hours("compare"), least_places=2, most_places=MOST_PLACES),
         View("brief", "The flight brief", _brief, schema="brief"),
         View("check", "A reading on the spot", _check, needs=("mean",), schema="check"),
-        View("why", "Why an hour", _why, needs=("hour",), schema="why"),
-        View("where", "Where to fly", _where(forecast_path), least_places=1, schema="where"),
+        View("why", "Why an hour", _why, others=(_HOUR,), needs=("hour",), schema="why"),
+        View("where", "Where to fly", _where(forecast_path), least_places=1, others=(_WITHIN,), schema="where"),
     )
     return {view.name: view for view in every}

@@ -64,7 +64,7 @@ class Asked:
     plan: str = ""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Row:
     """A place in the table of the map."""
 
@@ -90,7 +90,7 @@ class ZonesOfPlaces:
     lines: tuple[str, ...]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class SitesMap:
     """The section of the map.
 
@@ -183,14 +183,14 @@ def map_of(found: Mapping[str, Found], asked: Asked) -> SitesMap | None:
     near, listed_zones = _zones(answers)
     figure = sites_map(spots, near[:MOST_DRAWN], frame, unit_of("visibility", units))
     return SitesMap(
-        f"Map around {around}: tomorrow" if around else "Map of your places: tomorrow",
-        {"map": figure},
-        rows,
-        listed_zones,
-        _views(asked, places, frame, around),
-        _legend(),
-        _notes(found, places, near),
-        fault,
+        title=f"Map around {around}: tomorrow" if around else "Map of your places: tomorrow",
+        charts={"map": figure},
+        rows=rows,
+        zones=listed_zones,
+        views=_views(asked, places, frame, around),
+        legend=_legend(),
+        notes=_notes(found, places, near),
+        fault=fault,
     )
 
 
@@ -234,13 +234,32 @@ def _row(number: int, name: str, one: Found, place: tuple[float, float] | None, 
     address = f"/best?{urlencode(pairs)}"
     position = "" if place is None else f"{place[0]:.4f}, {place[1]:.4f}"
     if isinstance(one, str):
-        return Row(number, name, address, Room.NOT_KNOWN.value, "", one, "", "", position, address)
+        return Row(
+            number=number,
+            name=name,
+            address=address,
+            word=Room.NOT_KNOWN.value,
+            when="",
+            why=one,
+            mind="",
+            age="",
+            position=position,
+            new=address,
+        )
     site, verdict = one.sites[0], one.verdict
     word = f"{verdict.word}{', as far as known' if verdict.as_far_as_known else ''}"
     return Row(
-        number, name, address, word, _when(one), _why(one, site), verdict.of_forecast,
-        age(one.forecasts[site.forecast].age), position, "",
-    )  # fmt: skip
+        number=number,
+        name=name,
+        address=address,
+        word=word,
+        when=_when(one),
+        why=_why(one, site),
+        mind=verdict.of_forecast,
+        age=age(one.forecasts[site.forecast].age),
+        position=position,
+        new="",
+    )
 
 
 def _period(one: AnswerFacts) -> Period | None:

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from tests.handbook import atmosphere as handbook_atmosphere
 from wxfly.physics.air import atmosphere, humidity
+from wxfly.physics.constants import STANDARD_GRAVITY
 
 C = 273.15
 temperatures = st.floats(225, 323)
@@ -56,7 +57,7 @@ def test_pressure_falls_with_height_as_its_weight_says(p: float, t: float, z: fl
     provided = float(atmosphere.pressure_at_height(p, t, z))
     assert provided <= p
     density = float(atmosphere.air_density(t - 0.00325 * z, 0.0, (p + provided) / 2))
-    assert p - provided == pytest.approx(density * atmosphere.STANDARD_GRAVITY * z, rel=2e-3, abs=0.5)
+    assert p - provided == pytest.approx(density * STANDARD_GRAVITY * z, rel=2e-3, abs=0.5)
     isothermal = float(atmosphere.pressure_at_height(p, t, z, lapse_rate=0.0))
     assert isothermal == pytest.approx(provided, rel=1e-3)
 

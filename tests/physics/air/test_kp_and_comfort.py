@@ -178,6 +178,6 @@ class TestRules:
                 if key in QUANTITIES:
                     assert parse_quantity(limit["value"], QUANTITIES[key], "m") > 0
                 elif key == "daylight_rule":
-                    assert limit["value"] in sun.RULES
+                    assert limit["value"] in sun.DAYLIGHT_RULES
                 else:
                     assert key in ("line_of_sight", "aircraft_light")

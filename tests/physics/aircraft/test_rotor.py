@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from tests.handbook import rotor as handbook_rotor
 from wxfly.physics.aircraft import rotor
+from wxfly.physics.constants import STANDARD_GRAVITY
 
 masses = st.floats(0.05, 20.0)
 densities = st.floats(0.7, 1.4)
@@ -17,7 +18,7 @@ diameters = st.floats(0.04, 0.7)
 
 
 def weight_of(mass: float) -> float:
-    return mass * rotor.STANDARD_GRAVITY
+    return mass * STANDARD_GRAVITY
 
 
 @given(st.floats(0.5, 15.0), speeds, st.floats(0.0, 80.0), st.floats(0.0, 10.0))

@@ -20,7 +20,7 @@ def test_the_csv_and_the_table_of_pandas_have_every_column_and_no_other_of_the_h
     facts = facts_of(ALL[name])
     wanted = [column.name for column in columns_of(facts, 0) if column.name != "hour"]
     assert hours_frame(facts).columns.tolist() == wanted
-    header = next(csv.reader(io.StringIO(to_csv(facts, units="metric", time_zone=None))))
+    header = next(csv.reader(io.StringIO(to_csv(facts))))
     plain = [cell.partition("[")[0].removesuffix("_local") for cell in header]
     assert [cell for cell in plain if cell in wanted] == wanted
     of_csv = {"notice", "hour_utc", "hour", "zone", "model", "run_utc", "retrieved_utc", "age_h", "attribution"}

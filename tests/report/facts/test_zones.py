@@ -176,7 +176,7 @@ def test_every_format_says_it():
     )
     calendar = to_ics(found).decode().replace("\r\n ", "")
     assert "in a prohibited zone" in calendar and "Zones: inside Heliport" in calendar
-    assert "zones: inside Heliport" in to_csv(found, units="metric", time_zone=None)
+    assert "zones: inside Heliport" in to_csv(found)
     near = json.loads(to_json(found))["sites"][0]["zones"]["near"]
     assert near[0]["circle"] == {"latitude": AT.latitude, "longitude": AT.longitude, "radius": 800.0}
     assert near[1]["rings"] == [[[5, 51], [7, 51], [7, 53], [5, 51]]]

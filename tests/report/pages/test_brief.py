@@ -62,13 +62,13 @@ def of_cube(cube, *, aircraft=None, site=MEADOW, **plan):
 
 
 def words(made, briefing, units="metric"):
-    facts = brief_facts(made, facts_of(briefing))
-    return words_of(facts, units=units, time_zone=None), facts
+    facts = brief_facts(made, facts_of(briefing, units=units))
+    return words_of(facts), facts
 
 
 def page(cube=None, *, units="metric", **changes):
     told = words(*(both(**changes) if cube is None else of_cube(cube, **changes)), units)
-    return to_html(*told, units=units)
+    return to_html(*told)
 
 
 def text(cube=None, *, units="metric", width=1000, **changes):
@@ -198,12 +198,7 @@ def with_zones(*zones):
     made, briefing = both()
     search = ZoneSearch(ZoneFile(Path("mine.json"), zones, (), NAT, NOW, NAT, NAT), 150.0)
     answers = (replace(briefing.answers[0], request=replace(briefing.answers[0].request, zones=search)),)
-    return to_html(*_words_and_facts(made, replace(briefing, answers=answers)), units="metric")
-
-
-def _words_and_facts(made, briefing):
-    facts = brief_facts(made, facts_of(briefing))
-    return words_of(facts, units="metric", time_zone=None), facts
+    return to_html(*words(made, replace(briefing, answers=answers)))
 
 
 def zone(name, area):
@@ -229,4 +224,4 @@ def test_a_zone_that_the_flight_does_not_meet_is_not_in_the_picture():
     assert 'class="zone"' not in with_zones(far)
     made, briefing = both()
     assert "Hatched" not in with_zones(far)
-    assert 'class="zone"' not in to_html(*_words_and_facts(made, briefing), units="metric")
+    assert 'class="zone"' not in to_html(*words(made, briefing))

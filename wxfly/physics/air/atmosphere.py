@@ -13,12 +13,11 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from wxfly.physics.constants import STANDARD_GRAVITY
 from wxfly.physics.precision import floating, power
 
 Array = npt.NDArray[np.float64]
 
-STANDARD_GRAVITY = 9.80665
-"""[m s-2], [ISO-2533]."""
 GAS_CONSTANT_OF_DRY_AIR = 287.05287
 """[J kg-1 K-1], [ISO-2533]."""
 STANDARD_TEMPERATURE = 288.15
@@ -264,9 +263,6 @@ def _temperature_at_one_height(
         return np.asarray(lower - lapse_rate * float(wanted - z[-1]))
     weight = float((wanted - z[below]) / (z[below + 1] - z[below]))
     return np.asarray(lower + weight * (aloft[..., below] - lower) if weight else lower)
-
-
-_MELTING_POINT = 273.15
 
 
 def spare_thrust(air_density: npt.ArrayLike, maximum_takeoff_altitude: npt.ArrayLike) -> Array:

@@ -15,9 +15,10 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from wxfly.physics.constants import MELTING_POINT
+
 Array = npt.NDArray[np.float64]
 
-_MELTING_POINT = 273.15
 _BEAUFORT = np.array([0.3, 1.6, 3.4, 5.5, 8.0, 10.8, 13.9, 17.2, 20.8, 24.5, 28.5, 32.7])
 
 
@@ -37,14 +38,14 @@ def wind_chill(air_temperature: npt.ArrayLike, wind_speed_at_10m: npt.ArrayLike)
         [K] [EC-windchill]; outside the range the air temperature itself, NaN where an input is missing.
     """
     t, v = np.broadcast_arrays(
-        np.asarray(air_temperature, dtype=float) - _MELTING_POINT,
+        np.asarray(air_temperature, dtype=float) - MELTING_POINT,
         np.asarray(wind_speed_at_10m, dtype=float) * 3.6,
     )
     power = np.maximum(v, 0.0) ** 0.16
     chill = 13.12 + 0.6215 * t - 11.37 * power + 0.3965 * t * power
     applies = (t <= 10.0) & (v >= 4.8)
     result = np.where(applies, np.minimum(chill, t), t)
-    return np.asarray(np.where(np.isnan(t) | np.isnan(v), np.nan, result) + _MELTING_POINT)
+    return np.asarray(np.where(np.isnan(t) | np.isnan(v), np.nan, result) + MELTING_POINT)
 
 
 def describe_cold(wind_chill: float) -> str:
@@ -61,7 +62,7 @@ def describe_cold(wind_chill: float) -> str:
         By the bounds of [EC-windchill] (-27 degC: risk of frostbite, -35 degC: within 10 to 15 minutes); the caution
         from -10 degC down is common practice. Empty when no advice is needed.
     """
-    t = wind_chill - _MELTING_POINT
+    t = wind_chill - MELTING_POINT
     if np.isnan(t) or t > -10:
         return ""
     if t > -27:
@@ -99,7 +100,7 @@ def heat_index(
     if formula not in ("wpc", "rothfusz"):
         raise ValueError(f"heat index formula '{formula}' is not known; wanted wpc or rothfusz")
     t, rh = np.broadcast_arrays(
-        (np.asarray(air_temperature, dtype=float) - _MELTING_POINT) * 1.8 + 32.0,
+        (np.asarray(air_temperature, dtype=float) - MELTING_POINT) * 1.8 + 32.0,
         np.asarray(relative_humidity, dtype=float) * 100.0,
     )
     full = (
@@ -113,7 +114,7 @@ def heat_index(
         rise = (rh - 85) / 10 * (87 - t) / 5
         simple = (0.5 * (t + 61 + (t - 68) * 1.2 + rh * 0.094) + t) / 2
         full = np.where(simple < 80, simple, full - np.where(dry, drop, 0.0) + np.where(damp, rise, 0.0))
-    return np.asarray((full - 32.0) / 1.8 + _MELTING_POINT)
+    return np.asarray((full - 32.0) / 1.8 + MELTING_POINT)
 
 
 def describe_heat(heat_index: float) -> str:
@@ -130,7 +131,7 @@ def describe_heat(heat_index: float) -> str:
         By the US weather service's bounds of caution (27 degC), extreme caution (32 degC) and danger (41 degC). Empty
         when no advice is needed.
     """
-    t = heat_index - _MELTING_POINT
+    t = heat_index - MELTING_POINT
     if np.isnan(t) or t < 27:
         return ""
     if t < 32:

@@ -12,11 +12,10 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from wxfly.physics.constants import MELTING_POINT
 from wxfly.physics.precision import floating
 
 Array = npt.NDArray[np.float64]
-
-_MELTING_POINT = 273.15
 
 
 def saturation_vapour_pressure(air_temperature: npt.ArrayLike) -> Array:
@@ -36,7 +35,7 @@ def saturation_vapour_pressure(air_temperature: npt.ArrayLike) -> Array:
     -----
     [Buck-1996]; within 0.05 % of IAPWS-97 from 0 to 40 degC.
     """
-    t = floating(air_temperature) - _MELTING_POINT
+    t = floating(air_temperature) - MELTING_POINT
     exponent = 18.678 - t / 234.5
     exponent *= t  # in place: a grid has many
     exponent /= 257.14 + t
@@ -90,7 +89,7 @@ def _inverse_of_buck(vapour_pressure: npt.ArrayLike, a: float, b: float, d: floa
     e = floating(vapour_pressure)
     s = np.log(np.where(e > 0, e, np.nan) / a)
     half = b - s
-    return np.asarray(d / 2 * (half - np.sqrt(half**2 - 4 * c * s / d)) + _MELTING_POINT)
+    return np.asarray(d / 2 * (half - np.sqrt(half**2 - 4 * c * s / d)) + MELTING_POINT)
 
 
 def dew_point_from_relative_humidity(air_temperature: npt.ArrayLike, relative_humidity: npt.ArrayLike) -> Array:
@@ -171,5 +170,5 @@ def is_wet_bulb_at_most(
 
 def _psychrometer(air_temperature: Array, wet_bulb: Array | float, air_pressure: Array) -> Array:
     """Return the vapour pressure [Pa] by the psychrometer equation of [WMO-8]."""
-    coefficient = 6.53e-4 * (1 + 0.000944 * (wet_bulb - _MELTING_POINT))
+    coefficient = 6.53e-4 * (1 + 0.000944 * (wet_bulb - MELTING_POINT))
     return np.asarray(saturation_vapour_pressure(wet_bulb) - coefficient * air_pressure * (air_temperature - wet_bulb))

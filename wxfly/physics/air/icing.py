@@ -31,11 +31,11 @@ from wxfly.physics.air.weather_code import (
     code_in,
     is_code_of,
 )
+from wxfly.physics.constants import MELTING_POINT
 from wxfly.physics.precision import floating, worked_out_where
 
 Array = npt.NDArray[np.float64]
 
-MELTING_POINT = 273.15
 COLDEST_LIKELY = MELTING_POINT - 20.0
 """In colder air cloud droplets are mostly frozen; icing is then possible down to `COLDEST_POSSIBLE`, [AIM]."""
 COLDEST_POSSIBLE = MELTING_POINT - 40.0

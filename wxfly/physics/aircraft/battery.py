@@ -19,9 +19,10 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from wxfly.physics.constants import MELTING_POINT
+
 Array = npt.NDArray[np.float64]
 
-ZERO_CELSIUS = 273.15
 REFERENCE_TEMPERATURE = 298.15
 
 ACTIVATION_TEMPERATURE = 3131.0
@@ -40,9 +41,9 @@ CYCLE_LIFE = 300.0
 
 # Share of the rated energy that a cell delivers down to its cut-off at a moderate rate, by its temperature. Common
 # practice, no source; [BU-502] brackets the cold end.
-_CELL_TEMPERATURES = np.array([-20.0, -10.0, 0.0, 10.0, 25.0]) + ZERO_CELSIUS
+_CELL_TEMPERATURES = np.array([-20.0, -10.0, 0.0, 10.0, 25.0]) + MELTING_POINT
 _CELL_SHARES = np.array([0.50, 0.75, 0.88, 0.95, 1.00])
-HOTTEST = 60.0 + ZERO_CELSIUS
+HOTTEST = 60.0 + MELTING_POINT
 """Temperature above which a pack must not be used [K]; common practice, no source."""
 
 # Voltage of a lithium polymer cell at rest, by the share of charge left; common practice, no source.

@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from wxfly.physics.aircraft.rotor import STANDARD_DENSITY
+from wxfly.physics.air.atmosphere import STANDARD_DENSITY
 
 Array = npt.NDArray[np.float64]
 

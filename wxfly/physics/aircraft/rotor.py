@@ -16,15 +16,13 @@ References
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import numpy as np
 import numpy.typing as npt
 
+from wxfly.physics.air.atmosphere import STANDARD_DENSITY
+
 Array = npt.NDArray[np.float64]
 
-STANDARD_DENSITY = 1.225
-"""Density of air at sea level in the standard atmosphere [kg m-3]."""
 FIGURE_OF_MERIT = 0.6
 """Ratio of ideal to real rotor power in hover, small rotors [1]; 0.5 to 0.7, value from memory."""
 
@@ -123,21 +121,6 @@ def thrust_to_weight(
     return np.asarray(np.asarray(at_reference, dtype=float) * rho / reference)
 
 
-Power = Callable[[Array], Array]
-_SPEEDS = 401
-
-
-def _least(function: Power, low: float, high: float) -> float:
-    """Return where a function with a single minimum is least, on a grid that is refined around the best point."""
-    for _ in range(4):
-        grid = np.linspace(low, high, _SPEEDS)
-        at = int(np.argmin(function(grid)))
-        low, high = float(grid[max(at - 1, 0)]), float(grid[min(at + 1, _SPEEDS - 1)])
-    return (low + high) / 2
-
-
-STANDARD_GRAVITY = 9.80665
-"""[m s-2]"""
 INDUCED_FACTOR = 1.15
 """Ratio of real to ideal induced power [1], [Leishman-2006]."""
 PROFILE_FACTOR = 4.65

@@ -33,6 +33,7 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
+from wxfly.physics.constants import STANDARD_GRAVITY
 from wxfly.physics.precision import floating
 
 Array = npt.NDArray[np.float64]
@@ -54,7 +55,6 @@ class StabilitySource(StrEnum):
     SUN_AND_CLOUD = "sun and cloud"
 
 
-_GRAVITY = 9.80665  # standard gravity
 _HEAT_CAPACITY_OF_AIR = 1.2 * 1005.0  # of a cubic metre near the ground [J m-3 K-1]
 _BH_A, _BH_B, _BH_C, _BH_D = 1.0, 2 / 3, 5.0, 0.35
 
@@ -159,7 +159,7 @@ def obukhov_length_from_temperatures(
     low, high = floating(air_temperature), floating(air_temperature_above)
     speed = np.maximum(floating(wind_speed), SMALLEST_WIND)
     difference = high - low + DRY_ADIABATIC_LAPSE_RATE * (temperature_height_above - temperature_height)
-    number = _GRAVITY / ((low + high) / 2) * difference * height / speed**2
+    number = STANDARD_GRAVITY / ((low + high) / 2) * difference * height / speed**2
     numbers, zetas = _richardson_table(
         float(height), float(temperature_height), float(temperature_height_above), float(roughness_length)
     )
@@ -254,7 +254,7 @@ def _unstable_zeta(speed: Array, z: Array, z0: Array, log: Array, heat: Array, t
     for _ in range(6):
         shape = log - momentum_stability_correction(zeta) + momentum_stability_correction(zeta * z0 / z)
         friction = KARMAN * speed / shape
-        zeta = -KARMAN * _GRAVITY * heat * z / (_HEAT_CAPACITY_OF_AIR * temperature * friction**3)
+        zeta = -KARMAN * STANDARD_GRAVITY * heat * z / (_HEAT_CAPACITY_OF_AIR * temperature * friction**3)
         zeta = np.maximum(zeta, -20.0)
     return zeta
 
@@ -262,7 +262,7 @@ def _unstable_zeta(speed: Array, z: Array, z0: Array, log: Array, heat: Array, t
 def _stable_zeta(speed: Array, z: Array, log: Array, heat: Array, cloud: Array, temperature: Array) -> Array:
     scale = np.minimum(0.09 * (1.0 - 0.5 * cloud**2), heat * log / (_HEAT_CAPACITY_OF_AIR * KARMAN * speed))
     # u* ln(z/z0) + 5 z k g scale/(T u*) = k U; where it has no root, the largest scale that has one is used.
-    buoyancy = _GRAVITY * scale / temperature
+    buoyancy = STANDARD_GRAVITY * scale / temperature
     root = np.sqrt(np.maximum((KARMAN * speed) ** 2 - 20.0 * log * z * KARMAN * buoyancy, 0.0))
     friction = (KARMAN * speed + root) / (2.0 * log)
     buoyancy = np.minimum(buoyancy, KARMAN * speed**2 / (20.0 * log * z))

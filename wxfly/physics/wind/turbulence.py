@@ -34,8 +34,6 @@ EN_CATEGORIES: dict[str, tuple[float, float]] = {
 }
 """Roughness length and smallest height of each terrain category [m], [EN1991-1-4] table 4.1."""
 
-_GRAVITY = 9.81
-
 
 def peak_factor(height: npt.ArrayLike, *, gust_duration: npt.ArrayLike = 3.0) -> Array:
     """Return the number of standard deviations by which the largest gust of an hour exceeds the hour's mean.

@@ -30,15 +30,13 @@ _NAME = 18
 """Most letters of the name of a zone."""
 
 
-def reach_map(facts: BriefFacts, units: str) -> str:
+def reach_map(facts: BriefFacts) -> str:
     """Draw the reach of a brief.
 
     Parameters
     ----------
     facts : BriefFacts
         Whose reach; without its energy nothing is drawn.
-    units : str
-        Key of `wxfly.units.SYSTEMS`.
 
     Returns
     -------
@@ -47,6 +45,7 @@ def reach_map(facts: BriefFacts, units: str) -> str:
     """
     if facts.energy is None:
         return ""
+    units = facts.answer.display_units
     energy, plan, sight = facts.energy.directions, facts.energy.plan, facts.window.sight_range
     by_energy = array([d.energy_reach for d in energy])
     # A sortie in no direction of its own has no point to show.

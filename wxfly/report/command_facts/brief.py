@@ -12,8 +12,9 @@ from wxfly.answer import findings
 from wxfly.answer.flight_brief import EnergyBrief, FlightBrief
 from wxfly.flight.budget import Refusal
 from wxfly.physics.aircraft.rotor import MODEL_DEVIATION
+from wxfly.question.brief import BriefAsked
 from wxfly.report.command_facts.field_check import LaunchFacts, launch_facts
-from wxfly.report.facts.answer import AnswerFacts
+from wxfly.report.facts.answer import AnswerFacts, facts_of
 from wxfly.report.facts.sortie import (
     COLD_FOR_PACKS,
     AdviceFacts,
@@ -126,6 +127,12 @@ class BriefFacts(Facts, frozen=True):
     def window(self) -> WindowFacts:
         """The window."""
         return self.answer.sites[0].windows[self.rank - 1]
+
+
+def brief_or_answer(asked: BriefAsked) -> BriefFacts | AnswerFacts:
+    """Return the facts of a flight brief; those of the answer alone where no window holds."""
+    answer = facts_of(asked.briefing, asked.question)
+    return answer if asked.brief is None else brief_facts(asked.brief, answer)
 
 
 def brief_facts(brief: FlightBrief, answer: AnswerFacts) -> BriefFacts:

@@ -257,10 +257,16 @@ def _zones_of_row(zones: ZonesFacts, during: Period | WindowFacts, others: Seque
 
 def _window(window: WindowFacts, zones: ZonesFacts | None) -> FleetWindowFacts:
     return FleetWindowFacts(
-        window.start, window.end, window.room, (window.surest or window).chance, window.margin,
-        window.limiting_element, window.advised_not_known, window.outlook_only,
-        None if zones is None else words_of_first_line(zones, window),
-    )  # fmt: skip
+        start=window.start,
+        end=window.end,
+        room=window.room,
+        chance=(window.surest or window).chance,
+        margin=window.margin,
+        deciding_element=window.limiting_element,
+        advised_not_known=window.advised_not_known,
+        outlook_only=window.outlook_only,
+        zone_warning=None if zones is None else words_of_first_line(zones, window),
+    )
 
 
 def _days(site: SiteAnswerFacts) -> list[FleetDayFacts]:

@@ -190,9 +190,16 @@ def _first_line(
     else:
         words = f"{word[:1].upper()}{word[1:]} to fly {where}; {in_ten(chance)}."
     asked = Asked(
-        answer.sites, [reader], answer.notes, None, answer.now, answer.minimum_duration, answer.invented,
-        answer.forecasts[0].age, span,
-    )  # fmt: skip
+        sites=answer.sites,
+        readers=[reader],
+        notes=answer.notes,
+        comparison=None,
+        now=answer.now,
+        duration=answer.minimum_duration,
+        is_invented=answer.invented,
+        age=answer.forecasts[0].age,
+        hour=span,
+    )
     return begin(asked, words, bool(unknown) and word not in (Room.NOT_KNOWN, Room.NONE))
 
 

@@ -204,7 +204,15 @@ def rules_facts(rule_sets: Iterable[RuleSet], set_aside: Iterable[SetAside] = ()
 
 def _rule_set(one: RuleSet) -> RuleSetFacts:
     limits = [
-        RuleLimitFacts(key, limit.value, limit.written, limit.paragraph, limit.standing, limit.read, limit.note)
+        RuleLimitFacts(
+            name=key,
+            value=limit.value,
+            written=limit.written,
+            paragraph=limit.paragraph,
+            standing=limit.standing,
+            read=limit.read,
+            note=limit.note,
+        )
         for key, limit in one.limits.items()
     ]
     return RuleSetFacts(one.name, one.title, one.reminder, limits)

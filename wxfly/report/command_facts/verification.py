@@ -221,7 +221,15 @@ def verification_facts(found: Verified) -> VerificationFacts:
         observed_by=found.source,
         observed_height=found.height,
         errors=[
-            ErrorFacts(r.element, r.group, r.label, r.hours, r.days, number(r.bias), number(r.error))
+            ErrorFacts(
+                element=r.element,
+                group=r.group,
+                label=r.label,
+                hour_count=r.hours,
+                day_count=r.days,
+                bias=number(r.bias),
+                error=number(r.error),
+            )
             for r in found.rows
         ],
         fewest_days=FEWEST_DAYS,

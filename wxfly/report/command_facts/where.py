@@ -12,6 +12,7 @@ from msgspec import Meta, structs
 
 from wxfly.answer.where import Spot, Where
 from wxfly.cube.notes import ZONES, NoteKind, kind_of
+from wxfly.question.where import AskedWhere
 from wxfly.report.facts.values import (
     CAUTIONS,
     Degrees,
@@ -156,6 +157,11 @@ class WhereFacts(Facts, frozen=True):
     """How many volumes of zones there are beyond those."""
     cautions: list[str]
     """What always holds."""
+
+
+def reader_of(asked: AskedWhere) -> Reader:
+    """Return the units and the clock of the words: the pilot's, else the clock of the place."""
+    return Reader(asked.units, Clock(asked.time_zone or asked.where.place.time_zone))
 
 
 def where_facts(where: Where) -> WhereFacts:

@@ -178,12 +178,12 @@ def question_facts(question: Question) -> QuestionFacts:
         gust_at_launch=None if limits.gust_at_launch is None else number(limits.gust_at_launch),
         own_limits=[_own_limit(own) for own in limits.own_limits],
         forecast_asked=ForecastAsked(
-            asked.model,
-            None if asked.path is None else asked.path.name,
-            asked.offline,
-            None if asked.as_of is None else known_moment(asked.as_of),
-            list(asked.ensembles),
-            asked.uses_site_record,
+            model=asked.model,
+            file=None if asked.path is None else asked.path.name,
+            offline=asked.offline,
+            as_of=None if asked.as_of is None else known_moment(asked.as_of),
+            ensemble_names=list(asked.ensembles),
+            uses_site_record=asked.uses_site_record,
         ),
         day=question.day if isinstance(question.day, date) else None,
         first_day=question.first_day,
@@ -195,13 +195,13 @@ def question_facts(question: Question) -> QuestionFacts:
         sortie_asked=None
         if sortie is None
         else SortieAsked(
-            sortie.distance,
-            sortie.return_height,
-            round(sortie.work_time),
-            sortie.batteries,
-            sortie.reserve,
-            sortie.battery_temperature,
-            sortie.payload,
+            distance=sortie.distance,
+            return_height=sortie.return_height,
+            work_time=round(sortie.work_time),
+            batteries=sortie.batteries,
+            battery_reserve=sortie.reserve,
+            battery_temperature=sortie.battery_temperature,
+            payload=sortie.payload,
         ),
         confidence_of_return=question.confidence,
         ranks_anew=question.ranks_anew,
@@ -310,14 +310,14 @@ def facts_of(
     comparison = comparison_facts(briefing) if briefing.question == "compare" else None
     period = seconds(briefing.minimum_duration)
     asked_of = Asked(
-        sites,
-        readers,
-        notes,
-        comparison,
-        moment_of(briefing.now),
-        period,
-        briefing.is_invented,
-        forecasts[0].age,
+        sites=sites,
+        readers=readers,
+        notes=notes,
+        comparison=comparison,
+        now=moment_of(briefing.now),
+        duration=period,
+        is_invented=briefing.is_invented,
+        age=forecasts[0].age,
         ends=max((hours.last for hours in forecasts[0].by_hours), default=None),
     )
     return AnswerFacts(

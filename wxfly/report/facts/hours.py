@@ -213,13 +213,13 @@ def lit_hours_facts(answer: SiteAnswer, day: findings.Day | None = None) -> LitH
     longest = findings.longest_stretch(answer, part.start, part.end)
     times = answer.assessment["time"].values
     return LitHours(
-        count.lit,
-        count.holding,
-        count.not_known,
-        count.deciding or None,
-        count.deciding_hours,
-        None if count.nearest is None else moment_of(times[count.nearest]),
-        None if longest is None else Period(*map(moment_of, longest)),
+        lit_count=count.lit,
+        holding_count=count.holding,
+        not_known_count=count.not_known,
+        deciding_element=count.deciding or None,
+        deciding_count=count.deciding_hours,
+        nearest_hour=None if count.nearest is None else moment_of(times[count.nearest]),
+        longest=None if longest is None else Period(*map(moment_of, longest)),
     )
 
 
@@ -350,13 +350,13 @@ def limit_facts(limits: Limits) -> LimitFacts:
     """Return what the hours are compared with beside the limits of the elements."""
     launch = limits.maximum_gust_at_launch
     return LimitFacts(
-        limits.reserve,
-        limits.confidence,
-        limits.rules,
-        limits.daylight_rule,
-        limits.height_limit,
-        None if launch is None else number(launch),
-        limits.aircraft_light or None,
+        reserve=limits.reserve,
+        confidence=limits.confidence,
+        rules=limits.rules,
+        daylight_rule=limits.daylight_rule,
+        height_limit=limits.height_limit,
+        gust_at_launch=None if launch is None else number(launch),
+        aircraft_light=limits.aircraft_light or None,
     )
 
 

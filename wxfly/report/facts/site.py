@@ -210,7 +210,15 @@ def _kp_facts(kp: KpOrigin, now: np.datetime64) -> KpFacts:
 def site_facts(site: Site) -> SiteFacts:
     """Return a place."""
     ground = None if site.surface_altitude is None else number(site.surface_altitude)
-    return SiteFacts(site.name, site.latitude, site.longitude, ground, site.time_zone, site.surface_cover, site.is_demo)
+    return SiteFacts(
+        name=site.name,
+        latitude=site.latitude,
+        longitude=site.longitude,
+        surface_altitude=ground,
+        time_zone=site.time_zone,
+        surface_cover=site.surface_cover,
+        invented=site.is_demo,
+    )
 
 
 def aircraft_facts(aircraft: Aircraft) -> AircraftFacts:

@@ -389,9 +389,14 @@ def plan_facts(sortie: Sortie) -> PlanFacts:
     """Return what is to be flown."""
     plan = sortie.plan
     return PlanFacts(
-        plan.distance, plan.direction, round(plan.work_time), plan.return_height, plan.reserve, plan.confidence,
-        sortie.batteries,
-    )  # fmt: skip
+        distance=plan.distance,
+        direction=plan.direction,
+        work_time=round(plan.work_time),
+        return_height=plan.return_height,
+        battery_reserve=plan.reserve,
+        confidence=plan.confidence,
+        batteries=sortie.batteries,
+    )
 
 
 def _worst(answer: SiteAnswer, worst: WorstMoment, sortie: Sortie) -> WorstFacts:
@@ -403,14 +408,14 @@ def _worst(answer: SiteAnswer, worst: WorstMoment, sortie: Sortie) -> WorstFacts
     length = 0.0 if answer.best is None else float(seconds(answer.best.length))
     flights = flights_in_window(length, worst.flight_time, sortie.batteries)
     return WorstFacts(
-        moment_of(worst.moment),
-        number(float(worst.budget.needed_share)),
-        number(float(worst.budget.charge_at_turn)),
-        number(float(worst.budget.latest_turn)),
-        number(worst.flight_time),
-        Refusal(int(worst.budget.refusal)).words or None,
-        flights.begun,
-        number(flights.time_in_air),
+        moment=moment_of(worst.moment),
+        needed_share=number(float(worst.budget.needed_share)),
+        charge_at_turn=number(float(worst.budget.charge_at_turn)),
+        latest_turn=number(float(worst.budget.latest_turn)),
+        flight_time=number(worst.flight_time),
+        refusal=Refusal(int(worst.budget.refusal)).words or None,
+        flights=flights.begun,
+        time_in_air=number(flights.time_in_air),
     )
 
 

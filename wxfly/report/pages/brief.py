@@ -6,34 +6,33 @@ from collections.abc import Iterable
 
 from wxfly.report.charts.reach import reach_map
 from wxfly.report.command_facts.brief import BriefFacts
+from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.pages import shell
 from wxfly.report.pages.shell import escape
 from wxfly.report.text.brief import Block, BriefWords
 
 
-def to_html(words: BriefWords, facts: BriefFacts | None, *, units: str) -> str:
+def to_html(words: BriefWords, facts: BriefFacts | AnswerFacts) -> str:
     """Write a flight brief as one self-contained page.
 
     Parameters
     ----------
     words : BriefWords
         What it says.
-    facts : BriefFacts or None
-        What its picture shows; None where no window holds.
-    units : str
-        Key of `wxfly.units.SYSTEMS`.
+    facts : BriefFacts or AnswerFacts
+        What its picture shows; an answer in which no window holds has none.
     """
-    return shell.document(words.title, body_of(words, facts, units), style=shell.resource("brief.css").decode())
+    return shell.document(words.title, body_of(words, facts), style=shell.resource("brief.css").decode())
 
 
-def body_of(words: BriefWords, facts: BriefFacts | None, units: str) -> Iterable[str]:
+def body_of(words: BriefWords, facts: BriefFacts | AnswerFacts) -> Iterable[str]:
     """Yield the parts of the body, escaped: its header, its content, its footer."""
     yield shell.header(words.verdict, words.first)
     yield "<main>\n"
     for block in words.blocks:
         yield f'<section class="{block.name}">\n<h2>{escape(block.title)}</h2>\n'
-        if block.name == "reach" and facts is not None:
-            yield reach_map(facts, units)
+        if block.name == "reach" and isinstance(facts, BriefFacts):
+            yield reach_map(facts)
         yield from _content(block)
         yield "</section>\n"
     yield "</main>\n"

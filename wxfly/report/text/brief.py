@@ -23,7 +23,6 @@ from wxfly.report.facts.verdict import (
 )
 from wxfly.report.facts.writing import (
     COMPASS,
-    Clock,
     Reader,
     amount,
     distance,
@@ -94,20 +93,11 @@ class BriefWords(NamedTuple):
     cautions: list[str]
 
 
-def words_of(facts: BriefFacts, *, units: str, time_zone: str | None) -> BriefWords:
-    """Return the words of a flight brief.
-
-    Parameters
-    ----------
-    facts : BriefFacts
-        What to tell.
-    units : str
-        Key of `wxfly.units.SYSTEMS`.
-    time_zone : str or None
-        IANA zone of the reader; None takes the site's own.
-    """
-    site, window = facts.answer.sites[0], facts.window
-    reader = Reader(units, Clock(time_zone or site.site.time_zone))
+def words_of(facts: BriefFacts | AnswerFacts) -> BriefWords:
+    """Return the words of a flight brief, or of an answer in which no window holds."""
+    if isinstance(facts, AnswerFacts):
+        return _without_window(facts)
+    site, window, reader = facts.answer.sites[0], facts.window, details.readers_of(facts.answer)[0]
     words = _Words(facts, reader)
     phrase = not_known(site)
     unknown = [*([phrase] if phrase else []), *words.not_known()]
@@ -132,18 +122,9 @@ def words_of(facts: BriefFacts, *, units: str, time_zone: str | None) -> BriefWo
     )
 
 
-def words_without_window(facts: AnswerFacts, *, units: str, time_zone: str | None) -> BriefWords:
-    """Return the words of a day on which no window holds: that there is none, why, and what was asked.
-
-    Parameters
-    ----------
-    facts : AnswerFacts
-        The answer.
-    units, time_zone
-        As in `words_of`.
-    """
-    (site,) = facts.sites
-    reader = Reader(units, Clock(time_zone or site.site.time_zone))
+def _without_window(facts: AnswerFacts) -> BriefWords:
+    """Return the words of a day on which no window holds: that there is none, why, and what was asked."""
+    (site,), (reader,) = facts.sites, details.readers_of(facts)
     verdict = [(line.label, line.words) for line in facts.verdict.lines]
     hours = tables.hours_table(site, reader, site.period.start, site.period.end)
     return BriefWords(

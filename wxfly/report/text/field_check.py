@@ -19,9 +19,8 @@ from wxfly.report.command_facts.field_check import (
 from wxfly.report.facts import writing
 from wxfly.report.facts.values import listed
 from wxfly.report.facts.verdict import HourWords
-from wxfly.report.facts.writing import Clock
 from wxfly.report.text.console import isolated, wrapped
-from wxfly.report.text.details import first_notes
+from wxfly.report.text.details import first_notes, readers_of
 from wxfly.times import as_moment
 from wxfly.units import UNITS, from_si
 
@@ -40,19 +39,15 @@ class CheckWords:
     ----------
     facts : CheckFacts
         What to tell.
-    units : str
-        Key of `wxfly.units.SYSTEMS`.
-    time_zone : str or None
-        IANA zone of the reader; None takes the site's own.
     """
 
-    def __init__(self, facts: CheckFacts, units: str, time_zone: str | None) -> None:
-        self._facts, self._units = facts, units
-        self._site = facts.answer.sites[0]
-        self._clock = Clock(time_zone or self._site.site.time_zone)
-        self._hours = HourWords(self._site, units)
-        self._unit = writing.unit_of("wind", units)
-        self._height = writing.amount(self._site.height, "height", units)
+    def __init__(self, facts: CheckFacts) -> None:
+        self._facts, self._site = facts, facts.answer.sites[0]
+        (reader,) = readers_of(facts.answer)
+        self._units, self._clock = reader.units, reader.clock
+        self._hours = HourWords(self._site, reader.units)
+        self._unit = writing.unit_of("wind", reader.units)
+        self._height = writing.amount(self._site.height, "height", reader.units)
         self._sure = f"{100 * facts.launch.confidence:.0f} in 100"
 
     def render(self, width: int) -> str:

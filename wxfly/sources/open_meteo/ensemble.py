@@ -47,7 +47,16 @@ from wxfly.sources.open_meteo.models import (
 )
 from wxfly.sources.open_meteo.names import AT_HEIGHT, NAMES, our_name
 from wxfly.sources.open_meteo.reply import SOURCE, UNDEFINED, column_of_unit, parse_places
-from wxfly.sources.reply import PlaceReply, Reply, SourceError, are_known, parse_json, read_saved, sent_coordinates
+from wxfly.sources.reply import (
+    OtherModelError,
+    PlaceReply,
+    Reply,
+    SourceError,
+    are_known,
+    parse_json,
+    read_saved,
+    sent_coordinates,
+)
 
 Array = npt.NDArray[np.float64]
 
@@ -298,7 +307,9 @@ def fold_ensemble(
     if not models:
         raise SourceError(f"{what}: nothing of an ensemble for flying in it")
     if model is not None and set(models) - {None, model}:
-        raise SourceError(f"{what}: it is of the model {', '.join(str(m) for m in models)}, not of {model}")
+        raise OtherModelError(
+            f"{what}: it is of the model {', '.join(str(m) for m in models)}, not of {model}; leave --model out"
+        )
     folded = []
     for suffix in models:
         members = tuple(sorted({m for keys in split for m in keys.get(suffix, {})}))

@@ -24,7 +24,16 @@ from wxfly.sources.http import download
 from wxfly.sources.open_meteo.models import Model, call_weight, find_model
 from wxfly.sources.open_meteo.names import hourly_names
 from wxfly.sources.open_meteo.reply import SOURCE, parse_forecast
-from wxfly.sources.reply import PlaceReply, Reply, SourceError, are_known, read_saved, sent_coordinates, split_places
+from wxfly.sources.reply import (
+    SAME_GROUND,
+    PlaceReply,
+    Reply,
+    SourceError,
+    are_known,
+    read_saved,
+    sent_coordinates,
+    split_places,
+)
 from wxfly.times import as_moment
 
 __all__ = [
@@ -36,8 +45,6 @@ SERVICE = SERVICES["forecast"].kept_as
 """Name of the service, stored with a kept reply."""
 
 LARGEST_REPLY = 60_000_000  # 1000 places, 16 days, 30 columns
-SAME_GROUND = 5.0
-"""Largest difference between the ground height that was sent and the one in the answer [m]: the service repeats it."""
 MOST_CELLS = 400  # a request for more would use up an hour's allowance
 
 
@@ -259,7 +266,10 @@ def get_grid(
     """
     row = find_model(model)
     if not 2 <= cells <= MOST_CELLS**0.5 or not 0 < half_width_km <= 500:
-        raise WxflyError(f"a grid of {cells} by {cells} points over {half_width_km:g} km cannot be requested")
+        raise WxflyError(
+            f"a grid of {cells} by {cells} points over {half_width_km:g} km cannot be requested; "
+            f"wanted 2 to {MOST_CELLS**0.5:.0f} points a side, over up to 500 km"
+        )
     latitudes, longitudes = mesh(latitude, longitude, half_width_km, cells)
     points = [(a, b) for a in latitudes for b in longitudes]
     what = f"{SOURCE} {model} grid around {_places([(latitude, longitude)])}"

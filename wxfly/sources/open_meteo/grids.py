@@ -21,7 +21,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from wxfly.cube.contract import VARIABLES, WIND, Provenance, finish_cube
-from wxfly.errors import WxflyError
+from wxfly.errors import WxflyError, missing_extra
 from wxfly.physics.wind.log_law import wind_from_components
 from wxfly.pilot.services import SERVICES
 from wxfly.pilot.settings import Settings
@@ -347,7 +347,7 @@ def check_extra() -> None:
     """Raise a `WxflyError` where a library of the extra ``grids`` is absent."""
     absent = [name for name in ("dask", "omfiles", "pyproj") if importlib.util.find_spec(name) is None]
     if absent:
-        raise WxflyError(f"grids need {' and '.join(absent)}; install with: pip install 'wxfly[grids]'")
+        raise missing_extra("grids need", absent, "grids")
 
 
 def _dask_array() -> Any:

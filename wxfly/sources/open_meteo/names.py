@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from wxfly.cube.contract import WIND
 from wxfly.sources.open_meteo.models import MODELS, OF_SOME_MODELS, Model, drop_rescaled_heights
-from wxfly.sources.reply import SourceError
+from wxfly.sources.reply import OtherModelError, SourceError
 
 Array = npt.NDArray[np.float64]
 
@@ -183,9 +183,11 @@ def choose_columns(keys: list[str], model: str | None, what: str) -> tuple[dict[
         others = [key for m, names in by_model.items() if m != model for key in names.values()]
         return by_model[str(model)], str(model), left + others
     if model is not None:
-        raise SourceError(f"{what}: it is of the model {', '.join(sorted(by_model))}, not of {model}")
+        raise OtherModelError(
+            f"{what}: it is of the model {', '.join(sorted(by_model))}, not of {model}; leave --model out"
+        )
     if len(by_model) > 1:
-        raise SourceError(f"{what}: it holds several models; name one with --model: {', '.join(sorted(by_model))}")
+        raise OtherModelError(f"{what}: it holds several models; name one with --model: {', '.join(sorted(by_model))}")
     (only,) = by_model
     return by_model[only], only, left
 
