@@ -116,7 +116,8 @@ def test_a_launch_limit_of_the_plan_counts_in_the_field() -> None:
 @pytest.mark.thorough
 def test_the_sortie_of_the_plan_counts_in_the_field() -> None:
     told = reading("--distance", "9km")
-    assert "do not launch; the way back" in told
+    assert "do not launch at " in told
+    assert "Why: the way back" in told
     assert "do not launch" not in reading("--distance", "300m")
     low, high = (
         brief.ask_check("Valdrenna", Words(mean="1.5", as_of="2026-03-14T15:00Z", **o), on_progress=lambda _: None).rule
@@ -139,6 +140,6 @@ def test_the_waiting_hours_of_the_plan_count_in_the_field() -> None:
     done = CliRunner().invoke(
         main, ["check", "Valdrenna", "--mean", "1.5", "--gust", "2.3", "--as-of", "2026-03-14T06:00Z", "--wait", "3"]
     )
-    assert "do not launch; wind or gust was over its limit within the last 3 h, and the plan waits so long" in " ".join(
+    assert "Why: wind or gust was over its limit within the last 3 h, and the plan waits so long" in " ".join(
         done.output.split()
     )

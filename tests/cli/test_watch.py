@@ -299,7 +299,7 @@ def test_three_days_of_a_pilot(wxfly, server, clock):
     }
     words = {hour: [text for _, text in lines] for hour, lines in told.items()}
     assert words[10][0] == "Wed 11 Mar 14:00–19:03 CET now, not Wed 11 Mar 06:23–19:03 CET"
-    assert words[16][2].startswith("Thu 12 Mar 06:21–19:05 CET: room, a chance of ")
+    assert words[16][2].startswith("Thu 12 Mar 06:21–19:05 CET: room, ")
     assert words[28][1] == "Thu 12 Mar 06:21–19:05 CET: not known any more whether there is room"
     assert any(text.startswith("no newer forecast is available") for text in words[46])
     assert words[58] == ["Fri 13 Mar 06:19–19:07 CET: no room any more"]

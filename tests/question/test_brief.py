@@ -116,7 +116,7 @@ def test_the_way_home_counts_in_the_choice_of_the_window() -> None:
 
 def test_a_code_of_rain_in_the_hours_of_the_flight_says_wait(monkeypatch) -> None:
     _, told, _ = check_with_code(80, 15, monkeypatch, hours=2, precipitation_amount=0.06)
-    assert "slight rain forecast now: precipitation, 0.2 of 0.1 mm/h: wait" in told
+    assert "wait; slight rain forecast now: precipitation, 0.2 of 0.1 mm/h" in told
 
 
 def test_without_a_window_the_plain_answer_says_why(tmp_path: Path) -> None:
@@ -247,31 +247,39 @@ CALM_DAY = ("Valdrenna", "--as-of", "2026-03-14T15:00Z")
         (
             "1.5",
             "2.5",
-            "in doubt; icing at 60 m possible; precipitation 17 % likely: wait",
+            "in doubt: wait; icing at 60 m possible; precipitation 2 in 10",
         ),
         ("9", "14", "do not launch; a limit is more likely passed than kept"),
-        ("3.1", "5.4", "in doubt; the limits hold surely only with a mean below 3.0 and gust 4.8 m/s"),
-        ("1.5", None, "in doubt; the gust was not read"),
-        ("0.3", "0.8", "in doubt; below 1.0 m/s an anemometer in the hand may stand still"),
+        ("3.1", "5.4", "in doubt: wait; the limits hold surely only with a mean below 3.0 and gust 4.8 m/s"),
+        ("1.5", None, "in doubt: wait; the gust was not read"),
+        ("0.3", "0.8", "in doubt: wait; below 1.0 m/s an anemometer in the hand may stand still"),
     ],
 )
 def test_the_verdict_of_a_reading(mean, gust, words) -> None:
-    assert words in reading_line(*CALM_DAY, "--mean", mean, *(["--gust", gust] if gust else []))
+    """The first line says what to do, where and when; the next but the notes says why."""
+    verdict, _, why = words.partition("; ")
+    doubt, _, way_out = verdict.partition(": ")
+    told = reading_line(*CALM_DAY, "--mean", mean, *(["--gust", gust] if gust else []))
+    first, _, rest = told.partition(f"{doubt} at Valdrenna, Sat 14 Mar 16:00")
+    assert first.endswith(": ") and len(first.split()) <= 14
+    assert rest.startswith(f": {way_out}." if way_out else ".")
+    assert f"Why: {why}" in rest
 
 
 @pytest.mark.parametrize(("mean", "gust"), spread([("1.5", "2.5"), ("3.1", "5.4"), ("0", None), ("0.3", "0.3")], 2))
 def test_no_reading_is_a_leave_to_launch_into_a_storm(mean, gust) -> None:
     told = reading_line(SITE, "--mean", mean, *(["--gust", gust] if gust else []))
-    assert "do not launch; with the reading weighed in, " in told
+    assert ": do not launch at Kelderness, " in told
+    assert "Why: with the reading weighed in, " in told
     assert "of 10.7 m/s" in told
     assert "wait" not in told
 
 
 def test_what_else_is_against_a_launch_is_named_beside_the_wind() -> None:
     told = reading_line("Valdrenna", "--mean", "1.5", "--gust", "2.5")
-    assert "in doubt; " in told
+    assert "in doubt at Valdrenna, Sat 14 Mar 07:00: wait." in told
     assert "forecast now: precipitation, " in told
-    assert "90 in 100;" not in told
+    assert "hold" not in told
 
 
 QUIET_AIR = (
@@ -284,7 +292,10 @@ QUIET_AIR = (
 def check_with_code(
     code: float, first: int, monkeypatch: pytest.MonkeyPatch, *, hours: int = 1, now: int = 15, **lost: object
 ):
-    """Check a good reading in quiet air, with a weather code and other values in stamps from a first hour on."""
+    """Check a good reading in quiet air, with a weather code and other values in stamps from a first hour on.
+
+    Returns the check, its verdict and why, and the lines.
+    """
 
     def with_code(question, *, on_progress):
         prepared = prepare(question, on_progress=on_progress)
@@ -302,12 +313,14 @@ def check_with_code(
     asked = outing.ask_check("Valdrenna", given, on_progress=quiet)
     monkeypatch.undo()
     words = CheckWords(check_facts(asked))
-    return asked, words.verdict(), dict(words.lines())
+    assert words.first_line().endswith(f"{words.verdict()}.")
+    verdict = words.verdict().replace(f" at Valdrenna, Sat 14 Mar {now + 1:02d}:00", "")
+    return asked, f"{verdict}; {words.why()}", dict(words.lines())
 
 
 def test_a_quiet_reading_in_a_quiet_hour_holds(monkeypatch) -> None:
     _, told, lines = check_with_code(1, 15, monkeypatch)
-    assert "the limits of wind and gust hold at 60 m, 90 in 100; from now on wind at 60 m, 4.1 of 8.5 m/s" in told
+    assert told.startswith("the limits of wind and gust hold; 9 in 10; from now on wind at 60 m, 4.1 of 8.5 m/s")
     assert "Beside" not in lines
 
 
@@ -321,58 +334,58 @@ SATURATED = {"dew_point_temperature": 279.1, "relative_humidity": 0.99, "air_tem
         (
             51,
             {"precipitation_amount": 0.06, "precipitation_probability": 0.87},
-            "slight drizzle forecast now, 87 % likely",
+            "slight drizzle forecast now, 9 in 10 to be over the limit",
         ),
         (2, {CAPE: 3000.0, "lifted_index": -6.0}, "thunderstorm possible"),
         (2, {**SATURATED, "wind_speed": 1.2, "wind_speed_of_gust": 2.0, "now": 6}, "fog possible"),
-        (2, {"precipitation_probability": 0.9}, "precipitation 90 % likely"),
+        (2, {"precipitation_probability": 0.9}, "precipitation 9 in 10"),
         (2, {"precipitation_amount": np.nan}, "not known in the hours of the flight: precipitation"),
     ],
 )
 def test_a_hazard_in_the_hours_of_the_flight_is_in_doubt_and_named(code, hour, said, monkeypatch) -> None:
     _, told, _ = check_with_code(code, hour.get("now", 15), monkeypatch, hours=2, **hour)
-    assert told.startswith(f"in doubt; {said}")
-    assert "90 in 100" not in told
+    assert told.startswith(f"in doubt: wait; {said}")
+    assert "hold" not in told
 
 
 @pytest.mark.parametrize("code", [18, 95])
 def test_a_squall_or_storm_one_or_two_hours_off_is_no_90_in_100(code, monkeypatch) -> None:
     for first, share in ((17, 55), (18, 15)):  # of the hours from 16:00, and from 17:00
         asked, told, lines = check_with_code(code, first, monkeypatch)
-        assert "in doubt; thunderstorm forecast from 1" in told
-        assert "90 in 100" not in told
+        assert "in doubt: fly lower and nearer, or wait; thunderstorm forecast from 1" in told
+        assert "hold" not in told
         storm = asked.verdict.coming[0]
         assert storm.chance > share / 100
-        assert f"{100 * storm.chance:.0f} in 100 that it reaches the flight" in told
+        assert f"{writing.in_ten(storm.chance)} to reach the flight" in told
         assert "thunderstorm" not in lines.get("Beside", "")
 
 
 @pytest.mark.thorough
 def test_what_comes_later_is_told_and_a_storm_now_is_no_launch(monkeypatch) -> None:
     _, told, lines = check_with_code(95, 20, monkeypatch)
-    assert "hold at 60 m, 90 in 100" in told
+    assert "gust hold; 9 in 10" in told
     assert "Beside" not in lines
     _, told, lines = check_with_code(95, 19, monkeypatch)
-    assert "hold at 60 m, 90 in 100" in told
+    assert "gust hold; 9 in 10" in told
     assert lines["Beside"].startswith("thunderstorm forecast from 19:00 on: ")
     _, told, lines = check_with_code(95, 15, monkeypatch)
     assert told == ("do not launch; a storm is forecast for the hours of the flight")
     assert lines["Beside"].startswith("slight rain forecast now: precipitation, ")
     _, told, _ = check_with_code(95, 14, monkeypatch)
-    assert "in doubt; thunderstorm forecast until 16:00" in told
+    assert "or wait; thunderstorm forecast until 16:00" in told
 
 
 @pytest.mark.thorough
 def test_rain_and_gust_beside_a_flight_count(monkeypatch) -> None:
     _, told, _ = check_with_code(63, 17, monkeypatch)
-    assert "in doubt; precipitation outside the limit forecast from 17:00 on" in told
+    assert "or wait; precipitation outside the limit forecast from 17:00 on" in told
     _, told, _ = check_with_code(1, 17, monkeypatch, wind_speed_of_gust=16.0)
     assert "in doubt; gust outside the limit forecast from 17:00 on" in told
 
 
 def test_an_hour_beside_that_is_not_known_is_no_90_in_100(monkeypatch) -> None:
     _, told, _ = check_with_code(1, 17, monkeypatch, wind_speed_of_gust=np.nan)
-    assert "in doubt; not known from 17:00 on: gust" in told
+    assert "or wait; not known from 17:00 on: gust" in told
 
 
 @pytest.mark.thorough

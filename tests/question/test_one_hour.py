@@ -27,7 +27,7 @@ def test_an_hour_without_room_says_by_what_and_what_would_help():
         "Gust at 60 m, 12.5 of 10.7 m/s: 1.8 m/s over your limit.",
         "Wind at 60 m, 9.4 of 8.5 m/s: 0.9 m/s over your limit.",
         "Every other limit that is known has more room.",
-        "Gust 74 % likely to break its limit.",
+        "Gust 7 in 10 to break its limit.",
         "There is room 12:00–13:00.",
     ]
     assert facts.changes == []  # at 10 m and with the largest aircraft less than the reserve is left

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 from functools import cache
 from pathlib import Path
 
@@ -25,7 +26,9 @@ from wxfly.question import ask as questions
 from wxfly.question import brief
 from wxfly.question.reading import read_question
 from wxfly.question.sortie import DEFAULT_DISTANCE
+from wxfly.report.facts.sortie import PlanFacts
 from wxfly.report.json import schema
+from wxfly.report.text.details import battery_use
 
 SITE = "Kelderness"
 FAR = ["--distance", "1500m", "--toward", "SW", "--work", "5min", "--return-height", "80m", "--batteries", "3"]
@@ -118,10 +121,29 @@ def test_text_says_what_it_takes_and_when_to_turn() -> None:
     told = " ".join(run("best", SITE, *FAR, "--more").split())
     assert "6 % of the battery to spare on the way back" in told
     assert "way back, 91 of 100 % of the battery, its reserve included" in told
+    used, left = map(
+        int, re.search(r"the flight uses (\d+) % of one battery; (\d+) % is left on landing", told).groups()
+    )
+    assert used + left == 100 and "is left on landing, the reserve of 25 % included; turn for home" in told
     assert "turn for home at 42 % shown, or 10 min after take-off, whichever is first" in told
     assert "3 flights" in told
     assert "you no longer see which way it points" in told
-    assert "sortie 1500 m out toward SW (225°), 5 min there, home at 80 m, sure in 90 of 100" in told
+    assert "sortie 1500 m out toward SW (225°), 5 min there, home at 80 m, 9 in 10 sure" in told
+
+
+@pytest.mark.parametrize(
+    ("needed", "words"),
+    [
+        (0.311, "uses 7 % of one battery; 93 % is left on landing, the reserve of 25 % included"),
+        (1.0, "uses 75 % of one battery; 25 % is left on landing, the reserve of 25 % included"),
+        (1.0004, "uses 76 % of one battery; 24 % is left on landing, less than the reserve of 25 %"),
+        (1.25, "uses 100 % of one battery; 0 % is left on landing, less than the reserve of 25 %"),
+        (1.4, "takes 115 % of one battery, more than it holds, and the reserve of 25 % besides"),
+    ],
+)
+def test_what_a_flight_uses_and_what_is_left_on_landing_is_never_told_better_than_it_is(needed, words) -> None:
+    plan = PlanFacts(400.0, None, 0.0, 60.0, 0.25, 0.9, 1)
+    assert battery_use(needed, plan) == f"the flight {words}"
 
 
 def test_compare_says_why_a_site_is_worse() -> None:

@@ -104,7 +104,7 @@ def test_without_a_file_the_cells_are_read_from_the_file_store(wxfly, clock, cho
     assert answer["model"] == "icon_d2" and answer["run"] == "2026-03-10T09:00:00Z"
     assert answer["cells"] == len(answer["each_cell"]) > 10 and answer["cells_with_window"] > 0
     code, out, err = wxfly(*ask, "--offline")
-    assert code == 0 and "forecast from the store, retrieved 2026-03-10T12:00Z" in " ".join(out.split()), err
+    assert code == 0 and "forecast from the store, retrieved Tue 10 Mar 2026 13:00 CET" in " ".join(out.split()), err
     code, _, err = wxfly("where", "Kelderness")
     assert code != 0 and "is invented and has no grid" in err
     monkeypatch.setattr("importlib.util.find_spec", lambda name: None)

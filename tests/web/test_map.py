@@ -97,7 +97,7 @@ def test_places_beyond_the_first_are_judged_from_what_is_stored_and_no_service_i
 
 
 def test_the_picture_of_where_has_an_hour_for_each_step_and_the_zones_in_reach(home, read_here, tmp_path):
-    """The map of the page: a step of the slider for each hour, spots with their rank, zones with their marks."""
+    """The map of the page: a step of its control for each hour, spots with their rank, zones with their marks."""
     app = make_app(forecast_path=tmp_path / "grid.nc")
     save_grid(tmp_path, WINDY)
     client = client_of(app)
@@ -107,12 +107,12 @@ def test_the_picture_of_where_has_an_hour_for_each_step_and_the_zones_in_reach(h
         if reply.status_code != 202:
             break
     facts = client.get(f"/api/v1/{address}").json()
-    figures = charts_of(reply.text)["chart0"]
-    for figure in figures.values():
-        (slider,) = figure["layout"]["sliders"]
-        assert len(slider["steps"]) == len(facts["hours"])
-        assert len(named(figure, "zone")) == len(facts["zones"]["near"]) == 3
-        assert {"Z1", "Z2", "Z3", "1", "2", "3"} <= texts(figure)
+    chart = charts_of(reply.text)["chart0"]
+    figure, hours = chart["wide"], chart["hours"]
+    assert list(hours) == [str(k) for k in range(len(facts["hours"]))]
+    assert len(re.findall(r'<option value="\d+" label="', reply.text)) == len(facts["hours"])
+    assert len(named(figure, "zone")) == len(facts["zones"]["near"]) == 3
+    assert {"Z1", "Z2", "Z3", "1", "2", "3"} <= texts(figure)
     for name in ("Range", "Field", "Reserve"):
         assert re.search(rf"<li>Z\d: {name}", reply.text)
     assert "Table of the hours" in reply.text and "Thick outlines with a mark are zones" in reply.text

@@ -161,15 +161,49 @@ def test_where(address, page):
     open_page(page, f"{address}/where?{urlencode(WHERE)}")
     assert "best 49 km SSW" in heading(page)
     is_drawn(page, "chart0")
-    before = page.locator(".slider-label").first.text_content()
-    page.locator(".slider-grip-rect").scroll_into_view_if_needed()
-    grip = page.locator(".slider-grip-rect").bounding_box()
-    at = grip["x"] + grip["width"] / 2, grip["y"] + grip["height"] / 2
-    page.mouse.move(*at)
-    page.mouse.down()
-    page.mouse.move(at[0] + 0.4 * page.viewport_size["width"], at[1], steps=5)
-    page.mouse.up()
-    page.wait_for_function("(was) => document.querySelector('.slider-label').textContent !== was", arg=before)
+    control = page.get_by_role("slider", name="Hour of the map")
+    told = page.locator(".hour .said")
+    first = plain(told.inner_text())
+    assert re.match(r"Wed 10 Jun \d\d:00–\d\d:00 CEST: \d+ of \d+ cells with room", first)
+    box = control.bounding_box()
+    assert box["height"] >= 44
+    page.mouse.click(box["x"] + 0.9 * box["width"], box["y"] + box["height"] / 2)
+    page.wait_for_function("(was) => document.querySelector('.hour .said').textContent !== was", arg=first)
+
+
+def test_the_hour_of_where_is_chosen_by_keyboard(address, page):
+    """The control has a name and says the hour in words; the map follows it, also on paper and in another light."""
+    open_page(page, f"{address}/where?{urlencode(WHERE)}")
+    is_drawn(page, "chart0")
+    control = page.get_by_role("slider", name="Hour of the map")
+    page.locator(".sunlight input").focus()
+    for _ in range(60):
+        page.keyboard.press("Tab")
+        if control.evaluate("(one) => one === document.activeElement"):
+            break
+    assert control.evaluate("(one) => one === document.activeElement && one.matches(':focus-visible')")
+
+    def drawn():
+        return page.locator("#chart0").get_attribute("data-drawn")
+
+    last = control.get_attribute("max")
+    for key, wanted in (("Home", "0"), ("ArrowRight", "1"), ("ArrowRight", "2"), ("ArrowLeft", "1"), ("End", last)):
+        page.keyboard.press(key)
+        assert control.input_value() == wanted
+        said = control.get_attribute("aria-valuetext")
+        assert said == page.locator(".hour .said").text_content()
+        row = page.locator("details.table tbody tr").nth(int(wanted)).locator("th")
+        span = plain(row.text_content()).replace("\N{WORD JOINER}", "")
+        assert said.startswith(f"{span}: ")
+        assert drawn().startswith(f"{wanted} ")
+        assert span in page.evaluate("() => document.getElementById('chart0').data[2].customdata[0]")
+    page.check("#sunlight")
+    page.wait_for_function("() => document.querySelector('#chart0').dataset.drawn.endsWith('sun')")
+    assert drawn().startswith(f"{last} ")
+    page.emulate_media(media="print")
+    page.evaluate("() => window.dispatchEvent(new Event('beforeprint'))")
+    assert drawn().startswith(f"{last} 1000 ")
+    assert page.locator(".hour .said").is_visible()
 
 
 @thorough

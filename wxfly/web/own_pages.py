@@ -403,7 +403,7 @@ def _show_settings(given: Mapping[str, str]) -> OwnPage:
     form = []
     for key in OFFERED_SETTINGS:
         row = in_force[key]
-        now = f"in force: {row.value or 'none'} ({row.source})"
+        now = f"In force: {row.value or 'none'} ({row.source})"
         if key in of_options:
             one = option_field(of_options[key], kept.get(key, ""))
             one = replace(one, hint=f"{one.hint} {now}", is_needed=False, is_number=False)

@@ -24,7 +24,7 @@ from wxfly.report.charts.zones import HATCHED, Marks, ZoneSpot
 from wxfly.report.facts.answer import AnswerFacts, facts_of
 from wxfly.report.facts.site import SiteAnswerFacts
 from wxfly.report.facts.values import Period, listed
-from wxfly.report.facts.writing import Reader, age, in_ten, titles, unit_of
+from wxfly.report.facts.writing import Reader, age, in_ten, room_in_words, titles, unit_of
 from wxfly.report.facts.zones import MOST_DRAWN, file_in_words, zones_in_words
 from wxfly.report.pages.page import Charts
 from wxfly.report.pages.where import WITHOUT_OUTLINES
@@ -247,7 +247,7 @@ def _row(number: int, name: str, one: Found, place: tuple[float, float] | None, 
             new=address,
         )
     site, verdict = one.sites[0], one.verdict
-    word = f"{verdict.word}{', as far as known' if verdict.as_far_as_known else ''}"
+    word = f"{room_in_words(verdict.word, verdict.chance)}{', as far as known' if verdict.as_far_as_known else ''}"
     return Row(
         number=number,
         name=name,
@@ -282,7 +282,7 @@ def _why(one: AnswerFacts, site: SiteAnswerFacts) -> str:
     """Return in words how sure a verdict is and what decides it."""
     verdict = one.verdict
     element = verdict.tightest or site.lit_hours.deciding_element
-    parts = [] if verdict.period is None else [f"chance {in_ten(verdict.chance)}"]
+    parts = [] if verdict.period is None else [in_ten(verdict.chance)]
     return "; ".join([*parts, *([f"decided by {titles([element])}"] if element else [])])
 
 

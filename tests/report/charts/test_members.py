@@ -113,7 +113,7 @@ def test_causes_are_told_with_their_share_alone():
     told = causes_in_words(
         [CauseFacts("gust", 0.2, 0.1), CauseFacts("precipitation", 0.2, 0.1), CauseFacts("kp", 0.01, 0.004)]
     )
-    assert told == "gust 20 % (10 % on its own); precipitation 20 % (10 % on its own); Kp 1 % (under 1 % on its own)"
+    assert told == "gust 2 in 10 (1 in 10 on its own); precipitation 2 in 10 (1 in 10 on its own); Kp less than 1 in 10"
 
 
 def test_a_week_tells_each_day():

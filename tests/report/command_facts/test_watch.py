@@ -50,7 +50,7 @@ def test_the_first_look_tells_the_answer_and_every_window():
     (window,) = ANSWER.sites[0].windows
     early = Period(window.within.start - 9 * HOUR, window.within.start - 6 * HOUR)
     two = watch_facts(with_site(windows=[window, replace(window, within=early)]), None)
-    assert len(watch_text(two)) == 3 and all("room, a chance of" in line for line in watch_text(two)[:2])
+    assert len(watch_text(two)) == 3 and all("room, 8 in 10" in line for line in watch_text(two)[:2])
     assert watch_text(two)[-1] == ANSWER.verdict.first_line
 
 
@@ -154,7 +154,7 @@ def test_a_forecast_that_ends_makes_its_hours_unknown():
 
 def test_a_probable_no_is_told_with_its_chance():
     (gone,) = watch_facts(with_window(room=Room.PROBABLY_NONE), NOW).changes
-    assert gone.turn is Turn.GONE and "probably no room now, a chance of" in gone.words
+    assert gone.turn is Turn.GONE and "probably no room now, 8 in 10" in gone.words
 
 
 def test_a_doubt_is_told_once_whatever_its_numbers():

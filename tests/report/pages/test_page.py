@@ -156,6 +156,7 @@ def test_the_tables_have_every_lit_hour():
 def test_what_the_decision_lacks_comes_before_the_answer():
     text = reading_of("best with gaps").text
     assert text.index("As far as known: ") < text.index("Not known: gust in 2 of 19 hours") < text.index("Tightest")
+    assert text.partition("More of the answer")[0].count("gust in 2 of 19 hours") == 1
 
 
 def test_a_demonstration_says_so_first():

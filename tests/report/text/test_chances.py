@@ -11,10 +11,20 @@ from wxfly.report.text.details import causes_in_words
     [
         (
             [CauseFacts("gust", 0.39, 0.11), CauseFacts("wind", 0.16, 0.001)],
-            "gust 39 % (11 % on its own); wind 16 % (under 1 % on its own)",
+            "gust 4 in 10 (1 in 10 on its own); wind 2 in 10 (less than 1 in 10 on its own)",
         ),
-        ([CauseFacts("gust", 0.39, None), CauseFacts("wind", 0.16, 0.02)], "gust 39 %; wind 16 % (2 % on its own)"),
-        ([CauseFacts("gust", None, None), CauseFacts("wind", 0.16, 0.02)], "wind 16 % (2 % on its own)"),
+        (
+            [CauseFacts("gust", 0.39, None), CauseFacts("wind", 0.16, 0.02)],
+            "gust 4 in 10; wind 2 in 10 (less than 1 in 10 on its own)",
+        ),
+        (
+            [CauseFacts("gust", None, None), CauseFacts("wind", 0.16, 0.12)],
+            "wind 2 in 10 (1 in 10 on its own)",
+        ),
+        (
+            [CauseFacts("gust", 0.39, 0.34), CauseFacts("wind", 0.03, 0.01)],
+            "gust 4 in 10 (3 in 10 on its own); wind less than 1 in 10",
+        ),
         ([CauseFacts("gust", None, None)], ""),
     ],
 )

@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from wxfly.answer import findings
+from wxfly.answer.windows import Room
 from wxfly.pilot.elements import BY_NAME, ELEMENTS, LIMIT_RULES
 from wxfly.report.facts import writing
 from wxfly.report.facts.writing import Clock
@@ -158,3 +159,40 @@ def test_room_never_tells_of_nothing_more(element, demand, limit, units):
     told = writing.room(element, demand, limit, margin, height=80.0, units=units)
     assert not re.search(r", 0(\.0*)? ", told), told
     assert len(told.split()) <= 25
+
+
+def test_a_stamp_of_a_note_is_told_on_the_clock_of_the_site():
+    told = writing.Clock("Europe/Amsterdam").retold("retrieved 2026-03-10T12:00Z, 2 h ago; issued 2026-06-29T00:12:30Z")
+    assert told == "retrieved Tue 10 Mar 2026 13:00 CET, 2 h ago; issued Mon 29 Jun 2026 02:12 CEST"
+    assert writing.Clock("UTC").retold("its run 2026-03-10T09Z lacks gusts") == "its run 2026-03-10T09Z lacks gusts"
+
+
+@pytest.mark.parametrize(
+    ("metres", "units", "words"),
+    [
+        (9.7, "metric", "9 m"), (1234.0, "metric", "1200 m"), (9999.0, "metric", "9900 m"),
+        (13_999.0, "metric", "13 km"), (10_000.0, "metric", "10 km"), (123_400.0, "metric", "120 km"),
+        (13_999.0, "imperial", "8 mi"), (1234.0, "imperial", "4000 ft"), (13_999.0, "aviation", "13 km"),
+    ],
+)  # fmt: skip
+def test_a_long_way_is_told_in_kilometres_or_miles_and_never_longer_than_it_is(metres, units, words):
+    assert writing.distance(metres, units) == words
+
+
+def test_a_way_that_is_given_keeps_its_figures():
+    assert writing.way(400.0, "metric") == "400 m"
+    assert writing.way(12_500.0, "metric") == "12.5 km"
+    assert writing.way(math.nan, "metric") == "not known"
+
+
+@pytest.mark.parametrize(
+    ("room", "chance", "words"),
+    [
+        (Room.ROOM, 0.5, "perhaps room"), (Room.LITTLE, 0.54, "perhaps little room"), (Room.ROOM, 0.56, "room"),
+        (Room.ROOM, None, "room"), (Room.ROOM, float("nan"), "room"), (Room.PROBABLY_NONE, 0.5, "probably no room"),
+        (Room.NONE, 0.5, "no room"), (Room.NOT_KNOWN, 0.5, "not known"),
+        (Room.PROBABLY_NONE, 0.499, "probably no room"),
+    ],
+)  # fmt: skip
+def test_an_even_chance_of_room_is_told_as_one(room, chance, words):
+    assert writing.room_in_words(room, chance) == words

@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from wxfly.report.charts import shades
 from wxfly.report.charts.coastline import on_plane, outlines_near
-from wxfly.report.charts.shades import BLACK, COMMON, DARK, DARK_HOUR, FONT, GRID, HATCH, INK, PAPER, SHADES, Figure
+from wxfly.report.charts.shades import BLACK, COMMON, DARK, DARK_HOUR, INK, PAPER, SHADES, Figure
 from wxfly.report.charts.zones import METRES_OF_DEGREE, ZoneSpot, zone_traces
 from wxfly.report.command_facts.where import CellFacts, WhereFacts
 from wxfly.report.facts import writing
@@ -46,7 +46,8 @@ def where_map(facts: WhereFacts, reader: Reader, zones: Sequence[ZoneSpot] = ())
     Returns
     -------
     dict
-        The figure for wide and for narrow pages, in plotly's terms.
+        The figure for wide and for narrow pages, in plotly's terms, and under ``hours`` what its first traces have in
+        each hour.
     """
     unit = writing.unit_of("visibility", reader.units)
     place = facts.latitude, facts.longitude
@@ -58,7 +59,6 @@ def where_map(facts: WhereFacts, reader: Reader, zones: Sequence[ZoneSpot] = ())
     x, y, side, ticks = (np.asarray(from_si(v, unit)) for v in (east, north, half, along))
     at = {"x": x.round(2).tolist(), "y": y.round(2).tolist()}
     hours = [_of_hour(facts, reader, k, nearest) for k in range(len(facts.hours))]
-    first = _first_hour(facts)
     data = [
         {"type": "heatmap", "x": ticks.round(3).tolist(), "y": ticks.round(3).tolist(), "hoverinfo": "skip",
          "customdata": [[0]], "zmin": 0, "zmax": DARK + 1, "colorscale": _colours(), "showscale": False},
@@ -69,19 +69,13 @@ def where_map(facts: WhereFacts, reader: Reader, zones: Sequence[ZoneSpot] = ())
         *_zones(zones, place, half, unit),
         _spots(facts, place, unit),
     ]  # fmt: skip
-    for trace, values in zip(data, hours[first], strict=False):
+    for trace, values in zip(data, hours[first_hour(facts)], strict=False):
         trace |= values
-    slider = {
-        "active": first, "pad": {"t": 34, "b": 0}, "x": 0, "len": 1, "currentvalue": {"visible": True, "prefix": ""},
-        "bgcolor": GRID, "activebgcolor": HATCH, "bordercolor": INK, "tickcolor": INK, "font": {**FONT, "size": 12},
-        "steps": [
-            {"label": label, "method": "restyle", "args": [_columns(hour), [0, 1, 2]]}
-            for label, hour in zip(_labels(facts, reader), hours, strict=True)
-        ],
-    }  # fmt: skip
-    return {
-        shape: {"data": data, "layout": _layout(float(side), unit, height, slider)} for shape, height in _SIDES.items()
+    shapes: dict[str, Figure] = {
+        shape: {"layout": _layout(float(side), unit, height)} for shape, height in _SIDES.items()
     }
+    shapes["wide"]["data"] = data
+    return shapes | {"hours": {str(k): {"data": hour} for k, hour in enumerate(hours)}}
 
 
 def _pieces(east: Array, north: Array, half: float) -> tuple[Array, npt.NDArray[np.int_]]:
@@ -126,15 +120,6 @@ def _of_hour(facts: WhereFacts, reader: Reader, hour: int, nearest: npt.NDArray[
     span = reader.clock.when(facts.hours[hour], facts.hours[hour] + timedelta(hours=1))
     hover = [_hover(cell, hour, span) for cell in facts.each_cell]
     return [{"z": pieces}, {"text": texts}, {"customdata": hover}]
-
-
-def _columns(hour: list[dict[str, list[Any]]]) -> dict[str, list[Any]]:
-    """Return the same as the library restyles traces: by attribute, a value for each trace."""
-    picture, texts, hover = hour
-    return {
-        "z": [picture["z"], None, None], "text": [None, texts["text"], None],
-        "customdata": [[[0]], None, hover["customdata"]],
-    }  # fmt: skip
 
 
 def _text(cell: CellFacts, hour: int, shade: int | None, *, few: bool) -> str:
@@ -219,26 +204,20 @@ def _spots(facts: WhereFacts, place: tuple[float, float], unit: str) -> Figure:
     }  # fmt: skip
 
 
-def _first_hour(facts: WhereFacts) -> int:
-    """Return the hour that is shown at first: that in which the best spot begins."""
+def first_hour(facts: WhereFacts) -> int:
+    """Return the place of the hour that is shown at first: that in which the best spot begins."""
     start: datetime = facts.spots[0].start if facts.spots else facts.hours[0]
     return max((k for k, hour in enumerate(facts.hours) if hour <= start), default=0)
 
 
-def _labels(facts: WhereFacts, reader: Reader) -> list[str]:
-    clock = reader.clock
-    several = len({clock.date(hour) for hour in facts.hours}) > 1
-    return [clock.day(h).split()[0] + " " + clock.hour(h) if several else clock.hour(h) for h in facts.hours]
-
-
-def _layout(side: float, unit: str, height: int, slider: Figure) -> Figure:
+def _layout(side: float, unit: str, height: int) -> Figure:
     axis = {
         "range": [-side, side], "zeroline": False, "showgrid": False, "fixedrange": True, "ticks": "outside",
         "linecolor": INK, "mirror": True, "tickcolor": INK, "constrain": "domain",
     }  # fmt: skip
     ends = starmap(lambda back, ahead: f"{unit}, {back} to {ahead}", (("west", "east"), ("south", "north")))
     return {
-        **COMMON, "height": height + 150, "margin": {"l": 58, "r": 14, "t": 12, "b": 60}, "sliders": [slider],
+        **COMMON, "height": height + 72, "margin": {"l": 58, "r": 14, "t": 12, "b": 60},
         "xaxis": axis | {"title": {"text": next(ends), "standoff": 4}},
         "yaxis": axis | {"title": {"text": next(ends), "standoff": 4}, "scaleanchor": "x"},
     }  # fmt: skip

@@ -15,7 +15,7 @@ from wxfly.report.facts.site import SiteAnswerFacts
 from wxfly.report.facts.values import ElementName, Facts, Period, Share, StateWord, moment_of
 from wxfly.report.facts.verdict import Asked, begin, hour_at, likely, reading_at, some_titles, spare_at, waiting_after
 from wxfly.report.facts.windows import CauseFacts, ChangeFacts, chance_and_causes, change_facts, is_grave
-from wxfly.report.facts.writing import Clock, Reader, amount, in_ten, titles
+from wxfly.report.facts.writing import Clock, Reader, amount, in_ten, room_in_words, titles
 
 MOST_ELEMENTS = 4
 """How many elements the paragraph names."""
@@ -188,7 +188,8 @@ def _first_line(
     elif word is Room.NONE:
         words = f"No room to fly {where}: {_what_decides(site, hour)}."
     else:
-        words = f"{word[:1].upper()}{word[1:]} to fly {where}; {in_ten(chance)}."
+        room = room_in_words(word, chance)
+        words = f"{room[:1].upper()}{room[1:]} to fly {where}; {in_ten(chance)}."
     asked = Asked(
         sites=answer.sites,
         readers=[reader],

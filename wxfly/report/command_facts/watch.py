@@ -20,7 +20,7 @@ from wxfly.report.facts.hours import unknown_of_hours
 from wxfly.report.facts.site import SiteAnswerFacts
 from wxfly.report.facts.values import CAUTIONS, ElementName, Facts, Period, Share, state_word
 from wxfly.report.facts.verdict import FIRST_NOTES, some_titles
-from wxfly.report.facts.writing import Clock, Reader, in_ten
+from wxfly.report.facts.writing import Clock, Reader, in_ten, room_in_words
 from wxfly.report.facts.zones import met_in_words
 from wxfly.times import utc_now
 
@@ -401,7 +401,7 @@ def _of_one(was: Stretch, close: Stretch, reader: Reader) -> Iterator[ChangeOfAn
         yield _change(Turn.ZONE, was, close, f"{now}: {', '.join(new)}")
     if close.room is not was.room:
         turn = Turn.LITTLE_ROOM if close.room.place > was.room.place else Turn.ROOM
-        yield _change(turn, was, close, f"{now}: {close.room} now, not {was.room}")
+        yield _change(turn, was, close, f"{now}: {_room(close)} now, not {was.room}")
     fell = was.chance is not None and (close.chance is None or close.chance <= was.chance - KEEP_STEP)
     rose = close.chance is not None and (was.chance is None or close.chance >= was.chance + KEEP_STEP)
     if fell or rose:
@@ -416,7 +416,7 @@ def _change(
 
 
 def _in_words(stretch: Stretch, reader: Reader) -> str:
-    return f"{_when(stretch, reader)}: {', '.join([stretch.room, _sure(stretch.chance), *stretch.zones])}"
+    return f"{_when(stretch, reader)}: {', '.join([_room(stretch), _sure(stretch.chance), *stretch.zones])}"
 
 
 def _cut(stretch: Stretch, now: datetime) -> Stretch:
@@ -436,7 +436,11 @@ def _when(stretch: Stretch, reader: Reader) -> str:
 
 
 def _sure(chance: float | None) -> str:
-    return "chance not known" if chance is None else f"a chance of {in_ten(chance)}"
+    return "how sure is not known" if chance is None else in_ten(chance)
+
+
+def _room(stretch: Stretch) -> str:
+    return room_in_words(stretch.room, stretch.chance)
 
 
 def watch_text(facts: WatchFacts) -> Sequence[str]:

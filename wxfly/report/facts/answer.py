@@ -301,7 +301,7 @@ def facts_of(
         site = site_answer_facts(answer, label, list(range(1, len(forecasts))))
         unknown += reasons_of(position, answer, site)
         sites.append(site)
-    notes = [Note(kind_of(note), str(note)) for note in briefing.notes]
+    notes = [Note(kind_of(note), readers[0].clock.retold(str(note))) for note in briefing.notes]
     of_zones = [*_zone_notes(sites, readers, names_of(sites, units), moment_of(briefing.now))]
     of_zones += [note for note in notes if note.kind is NoteKind.ZONES]
     if of_zones:

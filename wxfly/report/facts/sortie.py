@@ -39,7 +39,7 @@ from wxfly.report.facts.values import (
     share,
 )
 from wxfly.report.facts.windows import CauseFacts, chance_and_causes
-from wxfly.report.facts.writing import amount
+from wxfly.report.facts.writing import amount, in_ten
 
 if TYPE_CHECKING:
     from wxfly.flight.return_leg import Sortie, WorstMoment
@@ -204,8 +204,8 @@ def _of_icing(advice: AdviceFacts) -> list[str]:
         return []
     if advice.freezing_chance < POSSIBLE_FROM:
         return ["icing in flight is possible: rotors and sensors take on ice in cloud, fog or precipitation"]
-    likely = f"{100 * advice.freezing_chance:.0f} %"
-    return [f"freezing drizzle and icing in flight are {likely} likely: land at the first drop"]
+    likely = in_ten(advice.freezing_chance)
+    return [f"freezing drizzle and icing in flight {likely}: land at the first drop"]
 
 
 def _of_the_wind(advice: AdviceFacts, units: str) -> list[str]:
@@ -227,7 +227,7 @@ def _of_the_wind(advice: AdviceFacts, units: str) -> list[str]:
 
 def _of_precipitation(advice: AdviceFacts) -> list[str]:
     likely = advice.precipitation_probability or 0.0
-    text = [f"precipitation is {100 * likely:.0f} % likely, whatever the amount says"] if likely >= LIKELY_RAIN else []
+    text = [f"precipitation {in_ten(likely)}, whatever the amount says"] if likely >= LIKELY_RAIN else []
     return text + [f"{words} forecast" for words in advice.precipitation]
 
 

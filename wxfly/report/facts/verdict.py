@@ -32,9 +32,9 @@ from wxfly.report.facts.writing import (
     in_ten,
     is_written_as_nothing,
     number,
-    percent,
     reading,
     room,
+    room_in_words,
     spare,
     titles,
     unit_of,
@@ -451,7 +451,7 @@ def _first_line(asked: Asked, position: int, is_unknown: bool) -> str:
         when = reader.clock.when(part.start, part.end, year)
         words = f"Probably no room to fly at {name}, {when}; {in_ten(chance)}."
     else:
-        words = f"{_capital(window.room)} to fly at {name}, {_when_and_how_sure(asked, window, reader, year)}."
+        words = f"{_capital(_room(window))} to fly at {name}, {_when_and_how_sure(asked, window, reader, year)}."
     is_unknown = is_unknown or bool(window.advised_not_known)
     return begin(asked, words, is_unknown, is_wet=window.forecast_wet)
 
@@ -459,6 +459,11 @@ def _first_line(asked: Asked, position: int, is_unknown: bool) -> str:
 def _when_and_how_sure(asked: Asked, window: WindowFacts, reader: Reader, year: int) -> str:
     when = reader.clock.when(window.start, window.end, year)
     return f"{when}; {how_sure(window, reader)}"
+
+
+def _room(window: WindowFacts) -> str:
+    """Return in words whether a window has room, as sure as its surest stretch is."""
+    return room_in_words(window.room, _chance_of(window)[0])
 
 
 def how_sure(window: WindowFacts, reader: Reader) -> str:
@@ -610,7 +615,7 @@ def tightest(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> str:
     has_room = (window.margin or 0.0) > 0 and not BY_NAME[cause.element].rule.words
     if cause.element == window.limiting_element and cause.share is not None and has_room:
         if cause.share < EVEN_CHANCE:
-            return f"{room}; at worst {percent(cause.share)} likely to break it"
+            return f"{room}; at worst {in_ten(cause.share)} over it"
         return f"{likely(cause)}; in the forecast {room}"
     return f"{likely(cause)}; {room}"
 
@@ -618,8 +623,10 @@ def tightest(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> str:
 def likely(cause: CauseFacts) -> str:
     """Return in words how likely an element is to break its limit."""
     row = BY_NAME[cause.element]
-    share = "not known how" if cause.share is None else percent(cause.share)
-    return f"{row.title} {share} likely" + ("" if row.sense == LimitSense.GRADE else " to break its limit")
+    what = "" if row.sense == LimitSense.GRADE else " to break its limit"
+    if cause.share is None:
+        return f"{row.title} not known how likely{what}"
+    return f"{row.title} {in_ten(cause.share)}{what}"
 
 
 def what_ends(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> str:
@@ -763,7 +770,7 @@ def _of_now(asked: Asked) -> VerdictFacts:
         return _made(
             asked, [], None, word, begin(asked, words, is_unknown and word is not Room.NOT_KNOWN), lines, is_unknown
         )
-    words = f"{_capital(window.room)} to fly now at {name}, {_when_and_how_sure(asked, window, reader, year)}."
+    words = f"{_capital(_room(window))} to fly now at {name}, {_when_and_how_sure(asked, window, reader, year)}."
     first = begin(asked, words, is_unknown or bool(window.advised_not_known), is_wet=window.forecast_wet)
     lines = _few(needed, list(_lines_of(site, window, reader)))
     return _made(asked, [0], window, window.room, first, lines, is_unknown)
@@ -832,10 +839,10 @@ def day_in_words(site: SiteAnswerFacts, day: DayFacts, reader: Reader, *, with_c
     windows = windows_of(site, day)
     if windows:
         window, *others = windows
-        phrase = f"{window.room} {reader.clock.span(window.start, window.end)}"
+        phrase = f"{_room(window)} {reader.clock.span(window.start, window.end)}"
         if with_chance:  # the first line has told all of its window
             of_first_line = window is site.best
-            phrase = f"{window.room}, as above" if of_first_line else f"{phrase}, {_in_ten_from(window, reader)}"
+            phrase = f"{_room(window)}, as above" if of_first_line else f"{phrase}, {_in_ten_from(window, reader)}"
         phrase += f", also {listed([reader.clock.span(w.start, w.end) for w in others])}" if others else ""
         return phrase + (f", {titles(window.advised_not_known)} not known" if window.advised_not_known else "")
     if not hours.lit_count:
@@ -893,7 +900,7 @@ def _of_sites(asked: Asked) -> VerdictFacts:
     alike = [i for i in order if _are_alike(asked, best, i)]
     is_unknown = bool(unknown) or bool(window.advised_not_known)
     sure = _when_and_how_sure(asked, window, reader, asked.year(best))
-    room = f"{_capital(window.room)} to fly"
+    room = f"{_capital(_room(window))} to fly"
     if len(alike) > 1:
         first = f"{room}, equal at {listed([names[i] for i in alike])}, {sure}."
     elif len(order) > 1:
@@ -959,7 +966,7 @@ def _other(asked: Asked, names: Sequence[str], position: int) -> VerdictLine:
         else:
             phrase = f"no room: {_why_none(site, hours, asked.duration)}"
     else:
-        phrase = f"{window.room} {reader.clock.when(window.start, window.end, year)}, {_in_ten_from(window, reader)}"
+        phrase = f"{_room(window)} {reader.clock.when(window.start, window.end, year)}, {_in_ten_from(window, reader)}"
         phrase += f"; {tightest(site, window, reader)}"
     return VerdictLine(About.SITE, names[position], phrase)
 
@@ -987,4 +994,4 @@ def title_of(site: SiteAnswerFacts, window: WindowFacts, reader: Reader, *, is_i
     wet = ", forecast wet all along" if window.forecast_wet else ""
     unknown = f", {titles(window.advised_not_known)} not known" if window.advised_not_known else ""
     zone = f", {words}" if (words := words_of_first_line(site.zones, window)) else ""
-    return f"{invented}{site.site.name}: {window.room} to fly{zone}{wet}{unknown}, {how_sure(window, reader)}"
+    return f"{invented}{site.site.name}: {_room(window)} to fly{zone}{wet}{unknown}, {how_sure(window, reader)}"

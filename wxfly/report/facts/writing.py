@@ -6,13 +6,14 @@ Every output that people read writes its values by these functions.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
 
-from wxfly.answer.windows import EVEN_CHANCE
+from wxfly.answer.windows import EVEN_CHANCE, Room
 from wxfly.assessment.usable_height import HEIGHT_LIMIT
 from wxfly.pilot.elements import BY_NAME, LIMIT_RULES, RETURN_LEG, LimitSense
 from wxfly.pilot.site import SiteClock
@@ -22,6 +23,7 @@ from wxfly.units import SYSTEMS, UNITS, from_si
 Moment = np.datetime64 | datetime
 
 _MORE_DECIMALS = 2
+_UTC_STAMP = re.compile(r"\b\d{4}-\d\d-\d\dT\d\d:\d\d(?::\d\d)?Z")
 
 COMPASS = ("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW")
 
@@ -266,6 +268,10 @@ class Clock(SiteClock):
         local = self.local(moment)
         return f"{day_name(local.date())} {local.year} {self.hour(moment)} {self.zone(moment)}"
 
+    def retold(self, text: str) -> str:
+        """Return a note with its UTC stamps, such as ``2026-03-15T12:00Z``, as ``Sun 15 Mar 2026 13:00 CET``."""
+        return _UTC_STAMP.sub(lambda found: self.stamp(datetime.fromisoformat(found[0])), text)
+
 
 # English whatever the reader's locale: the rest of the sentence is English too.
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
@@ -315,6 +321,23 @@ class Reader:
     clock: Clock
 
 
+# --- chances: the one way in which they are written --------------------------------------------------------------
+
+
+def room_in_words(room: Room, chance: float | None) -> str:
+    """Return whether there is room to fly, such as ``little room``; ``perhaps room`` where the chance is an even one.
+
+    Parameters
+    ----------
+    room : Room
+        Whether there is room.
+    chance : float or None
+        Chance that every limit holds [1]; None where it is not known.
+    """
+    is_even = chance is not None and not math.isnan(chance) and tenths(chance) == tenths(EVEN_CHANCE)
+    return f"perhaps {room}" if is_even and room.is_enough else str(room)
+
+
 def in_ten(chance: float | None) -> str:
     """Return a chance as so many in ten; the ends are written as what they are, not as never or always."""
     if chance is None or math.isnan(chance):
@@ -327,19 +350,29 @@ def in_ten(chance: float | None) -> str:
 
 
 def tenths(chance: float) -> int:
-    """Return a chance in tenths, 1 to 9; one below 5 in 10 is never rounded to 5, which is called room."""
+    """Return a chance in tenths, 1 to 9; one below 5 in 10 is never rounded to 5, which may be room."""
     whole = min(9, max(1, round(chance * 10)))
     return 4 if whole == 5 and chance < EVEN_CHANCE else whole
 
 
-def percent(share: float) -> str:
-    """Write a share in whole hundredths, never as 0."""
-    return "under 1 %" if share < 0.01 else f"{round(100 * share)} %"
+# --- distances, times, names -------------------------------------------------------------------------------------
+
+FAR = 10_000.0
+"""Distance over ground from which it is written in kilometres or miles [m]."""
+
+
+def way(value: float, units: str) -> str:
+    """Write a distance over ground [m] that is given, such as ``400 m``; from `FAR` on such as ``12.5 km``."""
+    return amount(value, _of_distance(value), units)
+
+
+def _of_distance(value: float) -> str:
+    return "visibility" if value >= FAR else "height"
 
 
 def distance(value: float, units: str) -> str:
-    """Write a distance rounded down to two figures, so that it never looks farther."""
-    unit = unit_of("height", units)
+    """Write a distance over ground [m] rounded down to two figures, so that it never looks farther; units as `way`."""
+    unit = unit_of(_of_distance(value), units)
     shown = float(from_si(value, unit))
     if shown < 10:
         return f"{math.floor(shown)} {unit}"

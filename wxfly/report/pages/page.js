@@ -71,15 +71,18 @@
     const loaded = new Promise((done, fail) => { script.onload = done; script.onerror = fail; });
     document.head.appendChild(script);
     if (address) await loaded;
+    // The hour of a map is chosen with a control of the page, which works by keyboard too.
+    const hourOf = (box) => document.querySelector(`[data-hour-of="${box.id}"]`)?.value;
     const draw = (box, width = Math.floor(box.getBoundingClientRect().width), by = light()) => {
-      const drawn = `${width} ${by}`;
+      const hour = hourOf(box), drawn = `${hour || ""} ${width} ${by}`;
       if (!width || drawn === box.dataset.drawn) return;
       if (!box.dataset.drawn) box.textContent = "";
       box.dataset.drawn = drawn;
       box.dataset.width = String(width);
-      const { wide, tall } = charts[box.id];
+      const { wide, tall, hours } = charts[box.id];
       const shape = width < narrow ? tall : wide;
       const figure = structuredClone({ data: shape.data || wide.data, layout: shape.layout });
+      if (hour) hours[hour].data.forEach((values, i) => Object.assign(figure.data[i], values));
       // Hover texts that are only turned are kept once.
       figure.data.forEach((trace, i) => {
         const texts = wide.data[i].customdata;
@@ -90,6 +93,18 @@
       const { data, layout } = lights[by] ? inLight(figure, lights[by]) : figure;
       Plotly.react(box, data, { ...layout, width }, settings);
     };
+    for (const control of document.querySelectorAll("[data-hour-of]")) {
+      const choose = () => {
+        const words = control.list.options[control.value].label;
+        control.setAttribute("aria-valuetext", words);
+        control.parentElement.querySelector(".said").textContent = words;
+        const box = document.getElementById(control.dataset.hourOf);
+        if (box.dataset.drawn) draw(box);
+      };
+      control.addEventListener("input", choose);
+      control.parentElement.hidden = false;
+      choose();
+    }
     const seen = new IntersectionObserver((entries) => {
       entries.filter((e) => e.isIntersecting).forEach((e) => draw(e.target));
     }, { rootMargin: "600px" });

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from wxfly.report.charts import shades
 from wxfly.report.charts.coastline import SOURCE, is_here
-from wxfly.report.charts.where import where_map
+from wxfly.report.charts.where import first_hour, where_map
 from wxfly.report.charts.zones import OUTLINED, Marks
 from wxfly.report.command_facts.where import WhereFacts
 from wxfly.report.facts.writing import Reader
@@ -61,22 +61,40 @@ def _main(facts: WhereFacts, reader: Reader, words: WhereWords, charts: Charts) 
         lines = [] if facts.zones is None else marks.add(facts.zones, facts.period, reader)
         charts["chart0"] = where_map(facts, reader, marks.spots)
         title = f"Margin of every cell within {far(facts.within, reader)} of {facts.place}, hour by hour"
+        header, rows = hours_table(facts, reader)
+        yield _hour_control(facts, rows)
         yield (
             f'<div class="chart" id="chart0" role="img" aria-label="{attribute(title)}. The tables have the same.">'
             "<p>The map is drawn by script; the tables have the same.</p></div>\n"
         )
         yield swatches(shades.legend(facts.reserve))
         yield (
-            '<p class="reading">Move the slider to another hour. A shade is the margin of the cell: the share of the'
-            f" limit that is left. The cross is {escape(facts.place)}, the dashed ring the reach. Circles are the best"
-            " spots, with their rank where there is room for it; ? is not known. Point at a cell or touch it for its"
-            f" margin and the element that decides.{f' {OUTLINED}' if lines else ''}</p>\n"
+            '<p class="reading">The slider above the map chooses the hour. A shade is the margin of the cell: the share'
+            f" of the limit that is left. The cross is {escape(facts.place)}, the dashed ring the reach. Circles are"
+            " the best spots, with their rank where there is room for it; ? is not known. Point at a cell or touch it"
+            f" for its margin and the element that decides.{f' {OUTLINED}' if lines else ''}</p>\n"
         )
         yield from _zones(facts, reader, lines)
-        header, rows = hours_table(facts, reader)
         written = shell.table(header, rows, caption="Table of the hours", around=_around)
         yield f'<details class="table"><summary>Table of the hours</summary>\n{written}</details>\n'
     yield "</section>\n"
+
+
+def _hour_control(facts: WhereFacts, rows: Sequence[Sequence[str]]) -> str:
+    """Return what chooses the hour of the map, from the rows of the table of the hours; the page's script shows it."""
+    said = [
+        f"{row[0]}: {row[1]} of {facts.cells} cells with room{f', {row[2]} not known' if row[2] != '0' else ''}"
+        for row in rows
+    ]
+    first = first_hour(facts)
+    options = "".join(f'<option value="{k}" label="{attribute(words)}"></option>' for k, words in enumerate(said))
+    return (
+        '<div class="hour" hidden>\n<label for="hour0">Hour of the map</label> <span class="said">'
+        f"{escape(said[first])}</span>\n"
+        f'<input type="range" id="hour0" list="hours0" data-hour-of="chart0" min="0" max="{len(said) - 1}" step="1"'
+        f' value="{first}" autocomplete="off" aria-valuetext="{attribute(said[first])}">\n'
+        f'<datalist id="hours0">{options}</datalist>\n</div>\n'
+    )
 
 
 def _zones(facts: WhereFacts, reader: Reader, lines: Iterable[str]) -> Iterable[str]:

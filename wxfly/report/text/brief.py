@@ -13,6 +13,7 @@ from wxfly.report.facts.sortie import WARM_PACK, of_the_storm
 from wxfly.report.facts.values import CAUTIONS, STATE_WORDS, Period, energy_missing, listed
 from wxfly.report.facts.verdict import (
     OUTLOOK_ONLY,
+    About,
     HourWords,
     not_known,
     period_words,
@@ -33,6 +34,7 @@ from wxfly.report.facts.writing import (
     number,
     titles,
     unit_of,
+    way,
 )
 from wxfly.report.facts.zones import volumes_met, zone_lines
 from wxfly.report.text import details, tables
@@ -125,7 +127,9 @@ def words_of(facts: BriefFacts | AnswerFacts) -> BriefWords:
 def _without_window(facts: AnswerFacts) -> BriefWords:
     """Return the words of a day on which no window holds: that there is none, why, and what was asked."""
     (site,), (reader,) = facts.sites, details.readers_of(facts)
-    verdict = [(line.label, line.words) for line in facts.verdict.lines]
+    # Zones and notes stand above.
+    lines = [line for line in facts.verdict.lines if line.about not in (About.ZONES, About.NOTE)]
+    verdict = [(line.label, line.words) for line in lines]
     hours = tables.hours_table(site, reader, site.period.start, site.period.end)
     return BriefWords(
         f"Flight brief: {isolated(site.site.name)}, no window {period_words(site)}",
@@ -133,7 +137,7 @@ def _without_window(facts: AnswerFacts) -> BriefWords:
         details.first_notes(facts),
         [
             Block("decision", "Decision", [*verdict, *details.detail_lines(facts, 0)]),
-            Block("hours", "Hour by hour", table=hours),
+            Block("whole-day", "Hour by hour", table=hours),
         ],
         details.origin(facts, reader.clock),
         list(CAUTIONS),
@@ -225,7 +229,7 @@ class _Words:
     def launch(self) -> Block:
         """Return what the anemometer may show, mean and gust apart, with room for what it shows."""
         f, unit = self._facts.launch, self._unit
-        sure, least = f"{100 * f.confidence:.0f} in 100", number(f.least_mean, unit)
+        sure, least = in_ten(f.confidence), number(f.least_mean, unit)
         header = [f"anemometer at {self._hand}", f"mean {unit}", f"gust {unit}"]
         lines = [("How", "two minutes, in the open, away from cars and walls; the worse of the two counts")]
         reading = ["Your reading", BLANK, BLANK]
@@ -240,7 +244,8 @@ class _Words:
         if f.some_reading_passes:
             holds = [f"{least} to {rounded_down(f.largest_mean, unit)}", f"to {rounded_down(f.largest_gust, unit)}"]
             rows.insert(0, ["Limits kept aloft", *holds])
-            lines.append(("Sure", f"{sure} with both so low; above those of the next row, more likely beyond than not"))
+            beyond = "above those of the next row, more likely beyond than not"
+            lines.append(("Sure", f"{sure} with both readings so low; {beyond}"))
             if f.gust_expected is not None and f.largest_gust is not None and f.gust_expected > f.largest_gust:
                 lines.append(("Mind", "the gust of the forecast is already more than holds"))
         else:
@@ -269,7 +274,7 @@ class _Words:
         lines = [("Planned", details.planned(e.plan, self._units))]
         seen = details.out_of_sight(e.plan, self._facts.window.sight_range, self._units)
         lines += [("Out of sight", seen)] if seen else []
-        lines.append(("Needs", self._needs(e)))
+        lines.append(("Battery", self._battery(e)))
         if not e.comes_home:
             is_known = e.needed_share is not None and not e.refusal
             lines += [("So", "it does not come home with its reserve: plan nearer or shorter")] if is_known else []
@@ -278,7 +283,7 @@ class _Words:
         lines += [("Way back", self._return_leg(e)), ("Reach", self._reach(e))]
         if e.packs_are_cold:
             lines.append(("Cold", self._cold(e)))
-        sure = f"wind and consumption held to {100 * e.plan.confidence:.0f} in 100"
+        sure = f"wind and consumption no worse than planned, {in_ten(e.plan.confidence)}"
         lines.append(("How sure", f"{sure}; the model's own error is about {100 * e.model_deviation:.0f} %"))
         return Block("energy", title, lines)
 
@@ -286,19 +291,18 @@ class _Words:
         seen = self._facts.window.sight_range
         return math.nan if seen is None else seen
 
-    def _needs(self, e: EnergyFacts) -> str:
+    def _battery(self, e: EnergyFacts) -> str:
         if e.refusal:
             return f"cannot be flown: {e.refusal}"
         if e.needed_share is None:
             return "not known"
-        of_it = f"{100 * e.plan.battery_reserve:.0f} % of it to land with"
-        return f"{math.ceil(round(100 * e.needed_share, 4))} % of one battery, {of_it}"
+        return details.battery_use(e.needed_share, e.plan)
 
     def _turn(self, e: EnergyFacts) -> str:
         """Return in words at which charge to turn, with the distance that it holds for."""
         if e.charge_at_turn is None:
             return "not known"
-        far = amount(e.plan.distance, "height", self._units)
+        far = way(e.plan.distance, self._units)
         return f"at {math.ceil(round(100 * e.charge_at_turn, 4))} % shown, from {far} away; from farther out, earlier"
 
     def _in_the_air(self, e: EnergyFacts) -> str:
@@ -324,11 +328,13 @@ class _Words:
         if len(by_energy) < len(e.directions):
             return "energy not known in some direction"
         least, most = (distance(ends(by_energy), self._units) for ends in (min, max))
-        phrase, seen = f"energy {least} to {most}, by direction", self._sight()
+        span, seen = f"{least} to {most}, by direction", self._sight()
         if math.isnan(seen):
-            return f"{phrase}; sight not known: no farther than you see which way it points"
-        nearest = "sight decides" if seen < min(by_energy) else "energy decides where it is nearer"
-        return f"sight {distance(seen, self._units)}, {phrase}: {nearest}"
+            return f"no farther than you see which way it points: how far is not known; the energy reaches {span}"
+        far = f"no farther than {distance(seen, self._units)}, where you still see which way it points"
+        if seen < min(by_energy):
+            return f"{far}; the energy would reach {span}"
+        return f"{far}; nearer where the energy ends first: it reaches {span}"
 
     def _cold(self, e: EnergyFacts) -> str:
         warm = amount(WARM_PACK, "temperature", self._units)

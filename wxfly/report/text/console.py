@@ -175,12 +175,14 @@ _ONE_COLUMN_EACH = re.compile(r"[\x20-\u02ff–…≥]*")
 # A number stays with its unit.
 _UNITS = {name for unit in UNITS.values() for name in (unit.symbol, unit.written) if name not in ("", "1")}
 _UNIT = "|".join([*map(re.escape, sorted(_UNITS)), "deg", "d", "days?", "hours?", "kB", "MB"])
+_UNBROKEN = f"{NO_BREAK_SPACE}in{NO_BREAK_SPACE}10"
+_IN_TEN = re.compile(r"(?<=[0-9]) in 10\b")
 _BEFORE_UNIT = re.compile(rf"(?<=[0-9]) (?=(?:{_UNIT})(?![\w/°]))")
 
 
 def joined_units(text: str) -> str:
-    """Return text with a space that does not break between every number and its unit."""
-    return _BEFORE_UNIT.sub(NO_BREAK_SPACE, text)
+    """Return text with spaces that do not break between every number and its unit, and in a chance in ten."""
+    return _BEFORE_UNIT.sub(NO_BREAK_SPACE, _IN_TEN.sub(_UNBROKEN, text))
 
 
 def columns(text: str) -> int:

@@ -36,9 +36,10 @@ from wxfly.report.facts.writing import (
     in_ten,
     minutes,
     number,
-    percent,
+    room_in_words,
     titles,
     unit_of,
+    way,
 )
 from wxfly.report.facts.zones import zone_lines
 from wxfly.report.text.console import clean, isolated, with_names_isolated
@@ -79,7 +80,11 @@ def detail_lines(facts: AnswerFacts, position: int) -> list[Line]:
     lines += conduct_lines(site, reader)
     others = [w for w in site.windows if w is not window]
     if others:
-        windows = [f"{w.room} {reader.clock.when(w.start, w.end, year)}, {how_sure(w, reader)}" for w in others]
+        windows = [
+            f"{room_in_words(w.room, (w.surest or w).chance)} {reader.clock.when(w.start, w.end, year)}, "
+            f"{how_sure(w, reader)}"
+            for w in others
+        ]
         more = len(windows) - _WINDOWS_SHOWN
         lines.append(("Other times", "; ".join(windows[:_WINDOWS_SHOWN]) + (f"; and {more} more" if more > 0 else "")))
     lines += [("Not known", line) for line in not_known_in_full(site, reader.clock)]
@@ -159,7 +164,7 @@ def sure_in_full(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> 
     if surest is not None:
         names = {cause.element for cause in reported_causes(known, window.limiting_element, by_members=by_members)}
         grave = [c for c in window.causes if is_grave(c) and c.element not in names]
-        shares = [f"{BY_NAME[c.element].title} {percent(c.share or 0.0)}" for c in grave]
+        shares = [f"{BY_NAME[c.element].title} {in_ten(c.share)}" for c in grave]
         chance += f"; all through also {listed(shares)}" if shares else ""
     return chance
 
@@ -204,8 +209,9 @@ def causes_in_words(causes: Sequence[CauseFacts], deciding: str = "", *, by_memb
         if cause.share is None:
             continue
         has_others = len(causes) > 1 and cause.share_alone is not None
-        alone = f" ({percent(cause.share_alone or 0.0)} on its own)" if has_others else ""
-        shares.append(f"{BY_NAME[cause.element].title} {percent(cause.share)}{alone}")
+        has_others = has_others and in_ten(cause.share) != in_ten(0.0)  # its share alone is no more
+        alone = f" ({in_ten(cause.share_alone)} on its own)" if has_others else ""
+        shares.append(f"{BY_NAME[cause.element].title} {in_ten(cause.share)}{alone}")
     return "; ".join(shares)
 
 
@@ -247,8 +253,7 @@ def _return_leg(site: SiteAnswerFacts, reader: Reader) -> Iterator[Line]:
     if worst.refusal or worst.needed_share is None:
         yield "Way back", f"cannot be flown at {at}: {worst.refusal}" if worst.refusal else "not known"
         return
-    share = math.ceil(round(100 * worst.needed_share, 6))
-    needs = f"{share} % of one battery at worst, at {at}, {100 * plan.battery_reserve:.0f} % of it to land with"
+    needs = f"at worst, at {at}, {battery_use(worst.needed_share, plan)}"
     if worst.needed_share > 1 or worst.charge_at_turn is None or worst.latest_turn is None:
         yield "Way back", needs
         return
@@ -263,6 +268,24 @@ def _return_leg(site: SiteAnswerFacts, reader: Reader) -> Iterator[Line]:
         yield "Beyond", beyond
 
 
+def battery_use(needed_share: float, plan: PlanFacts) -> str:
+    """Return in words what a flight uses of one battery and what is left on landing, against the reserve.
+
+    Parameters
+    ----------
+    needed_share : float
+        Share of one battery that is needed, the reserve included.
+    plan : PlanFacts
+        What is to be flown.
+    """
+    used = math.ceil(round(100 * (needed_share - plan.battery_reserve), 4))
+    reserve = f"the reserve of {100 * plan.battery_reserve:.0f} %"
+    if used > 100:
+        return f"the flight takes {used} % of one battery, more than it holds, and {reserve} besides"
+    against = f"less than {reserve}" if needed_share > 1 else f"{reserve} included"
+    return f"the flight uses {used} % of one battery; {100 - used} % is left on landing, {against}"
+
+
 def out_of_sight(plan: PlanFacts, sight_range: float | None, units: str) -> str:
     """Return a warning where a sortie goes farther than the pilot sees how the aircraft points; else empty."""
     if sight_range is None or not plan.distance > sight_range + _SIGHT_TOLERANCE:
@@ -274,7 +297,7 @@ def planned(plan: PlanFacts, units: str) -> str:
     """Return in words what is to be flown, such as ``400 m out toward SW (225°), 5 min there``."""
     toward = "in the most demanding direction" if plan.direction is None else f"toward {direction(plan.direction)}"
     there = f", {minutes(plan.work_time)} there" if plan.work_time else ""
-    return f"{amount(plan.distance, 'height', units)} out {toward}{there}"
+    return f"{way(plan.distance, units)} out {toward}{there}"
 
 
 def conduct_lines(
@@ -511,7 +534,7 @@ def asked_in_full(facts: AnswerFacts, position: int, reader: Reader) -> str:
         return f"{question}; way back not judged: {energy_missing(site.sortie.missing_figures)}"
     plan = site.sortie.plan
     home = amount(plan.return_height, "height", reader.units)
-    sure = f"sure in {100 * plan.confidence:.0f} of 100"
+    sure = f"{in_ten(plan.confidence)} sure"
     return f"{question}; sortie {planned(plan, reader.units)}, home at {home}, {sure}"
 
 

@@ -48,7 +48,7 @@ class CheckWords:
         self._hours = HourWords(self._site, reader.units)
         self._unit = writing.unit_of("wind", reader.units)
         self._height = writing.amount(self._site.height, "height", reader.units)
-        self._sure = f"{100 * facts.launch.confidence:.0f} in 100"
+        self._sure = writing.in_ten(facts.launch.confidence)
 
     def render(self, width: int) -> str:
         """Write it for a terminal: the verdict, what must be known with it, and what it is made of."""
@@ -56,20 +56,19 @@ class CheckWords:
         return "\n\n".join(wrapped(block, width) for block in blocks if block)
 
     def first_line(self) -> str:
-        """Return in words where and when, whether the reading lets the aircraft launch, and why not."""
-        now, of_forecast = self._facts.answer.now, self._facts.answer.verdict.of_forecast
-        where = f"{isolated(self._site.site.name)}, {self._clock.day(now)} {self._hour(now)}"
-        return ": ".join(part for part in (of_forecast, where, self.verdict()) if part)
+        """Return in words whether the reading lets the aircraft launch, where and when; `lines` says why."""
+        of_forecast, verdict = self._facts.answer.verdict.of_forecast, self.verdict()
+        return f"{of_forecast}: {verdict}." if of_forecast else f"{verdict[:1].upper()}{verdict[1:]}."
 
     def lines(self) -> list[tuple[str, str]]:
         """Return what the verdict of a field check is made of."""
         facts = self._facts
-        if facts.verdict is LaunchVerdict.DO_NOT_LAUNCH:  # else the first line names it
+        if facts.verdict is LaunchVerdict.DO_NOT_LAUNCH:  # else the reasons name it
             said_above = {STORM} if Reason.STORM in facts.reasons else set()
             standing = [one for one in facts.during if one.in_doubt and one.element not in said_above]
         else:
             standing = [one for one in facts.during if one.chance is not None and not one.in_doubt]
-        said = facts.verdict is LaunchVerdict.IN_DOUBT  # the first line then names what is near
+        said = facts.verdict is LaunchVerdict.IN_DOUBT  # the reasons then name what is near
         beside = [
             *map(self._during, standing),
             *self._all_coming([c for c in facts.coming if not (said and c.in_doubt)]),
@@ -77,6 +76,7 @@ class CheckWords:
         return [
             (label, text)
             for label, text in (
+                ("Why", self.why()),
                 ("Reading", self._read()),
                 ("Beside", "; ".join(beside)),
                 ("Weight", self._weight()),
@@ -88,19 +88,24 @@ class CheckWords:
         ]
 
     def verdict(self) -> str:
-        """Return in words whether the limits of wind and gust hold aloft, and why not."""
-        facts = self._facts
+        """Return in words whether the limits of wind and gust hold aloft, where and when."""
+        facts, now = self._facts, self._facts.answer.now
+        where = f"at {isolated(self._site.site.name)}, {self._clock.day(now)} {self._hour(now)}"
         if facts.verdict is LaunchVerdict.HOLDS:
-            line = f"the limits of wind and gust hold at {self._height}, {self._sure}"
+            line = f"the limits of wind and gust hold {where}; {self._sure}"
             unknown = writing.titles([one.element for one in facts.during])
-            line += f", but {unknown} not known" if unknown else ""
-            return f"{line}; from now on {self._of_flight()}"
-        reasons = "; ".join(map(self._reason, facts.reasons))
+            return line + (f", but {unknown} not known" if unknown else "")
         if facts.verdict is LaunchVerdict.DO_NOT_LAUNCH:
-            return f"do not launch; {reasons}"
+            return f"do not launch {where}"
         # Below, rain and storms are no less.
         way_out = "wait" if set(facts.reasons) & _OF_THE_HOUR else "fly lower and nearer, or wait"
-        return f"in doubt; {reasons}: {way_out}"
+        return f"in doubt {where}: {way_out}"
+
+    def why(self) -> str:
+        """Return in words what the verdict is from."""
+        if self._facts.verdict is LaunchVerdict.HOLDS:
+            return f"from now on {self._of_flight()}"
+        return "; ".join(map(self._reason, self._facts.reasons))
 
     def _read(self) -> str:
         r = self._facts.reading
@@ -175,11 +180,11 @@ class CheckWords:
             falls = f"{one.falls} forecast now" if one.falls else ""
             if self._is_outside(one.element, one.hour):
                 return f"{falls}: {reading}"
-            likely = f"{100 * one.chance:.0f} %"
-            return f"{falls}, {likely} likely to be over the limit" if falls else f"{row.title} {likely} likely"
+            likely = writing.in_ten(one.chance)
+            return f"{falls}, {likely} to be over the limit" if falls else f"{row.title} {likely}"
         if self._is_outside(one.element, one.hour) or LIMIT_RULES[row.sense].words:
             return reading
-        return f"{reading}: {100 * one.chance:.0f} in 100 that it breaks the limit"
+        return f"{reading}: {writing.in_ten(one.chance)} to break the limit"
 
     def _is_outside(self, element: str, hour: int) -> bool:
         return (self._site.elements[ROW[element]].margin[hour] or 0.0) < 0
@@ -187,11 +192,11 @@ class CheckWords:
     def _coming(self, one: ComingFacts) -> str:
         """Return in words what is forecast beside the flight, when, and how likely its timing brings it."""
         at, title = self._hour(one.moment), BY_NAME[one.element].title
-        share = "under 1" if one.chance < 0.01 else f"{100 * one.chance:.0f}"
+        chance = writing.in_ten(one.chance)
         if one.is_past:
-            return f"{title} forecast until {at}: {share} in 100 that it is late or still near"
+            return f"{title} forecast until {at}: {chance} to be late or still near"
         limit = "" if LIMIT_RULES[BY_NAME[one.element].sense].words else " outside the limit"
-        return f"{title}{limit} forecast from {at} on: {share} in 100 that it reaches the flight"
+        return f"{title}{limit} forecast from {at} on: {chance} to reach the flight"
 
     def _of_flight(self, *, outside: bool = False) -> str:
         """Return the largest wind and gust of a flight from now on against their limits, or those that pass them."""

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 
 from wxfly.report.command_facts.fleet import FleetFacts, FleetSiteFacts
 from wxfly.report.facts.values import listed
-from wxfly.report.facts.writing import Clock, age, amount, in_ten, margin, titles
+from wxfly.report.facts.writing import Clock, age, amount, in_ten, margin, room_in_words, titles
 from wxfly.report.text.console import aligned, columns, isolated, shown, wrapped
 
 SHOWN = 25
@@ -107,9 +107,10 @@ class FleetWords:
         """Write the verdict, what must be known first before it."""
         if site.fault is not None:
             return "no answer"
+        room = room_in_words(site.word, site.windows[0].chance if site.windows else None)
         if site.zone_warning:
-            return f"{site.zone_warning}: {site.word}"
-        return f"as far as known: {site.word}" if site.as_far_as_known and site.word.is_known else site.word
+            return f"{site.zone_warning}: {room}"
+        return f"as far as known: {room}" if site.as_far_as_known and site.word.is_known else room
 
     @staticmethod
     def margin(site: FleetSiteFacts) -> str:

@@ -16,6 +16,8 @@ from wxfly.report.text.console import isolated
 from wxfly.report.text.tables import Table
 
 Line = tuple[str, str]
+_SAID_FIRST = (About.ZONES, About.NOTE, About.NOT_KNOWN)
+"""What stands above the answer, and is not said twice."""
 
 
 class HoursWords(NamedTuple):
@@ -89,12 +91,12 @@ def words_of(facts: AnswerFacts) -> PageWords:
     if facts.comparison is not None and facts.comparison.start:
         overview = tables.turns_table(facts)
     unknown = [f"Not known: {line.words}" for line in facts.verdict.lines if line.about is About.NOT_KNOWN]
-    verdict, answer = details.verdict_with_names(facts)
+    verdict, lines = details.verdict_with_names(facts)
     return PageWords(
         title=title,
         first=[*details.first_notes(facts), *unknown],
         verdict=verdict,
-        answer=answer,
+        answer=[line for line, of in zip(lines, facts.verdict.lines, strict=True) if of.about not in _SAID_FIRST],
         more=[
             (name if facts.kind == "compare" else "", details.detail_lines(facts, position))
             for position, name in enumerate(names)

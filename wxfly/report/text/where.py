@@ -7,7 +7,7 @@ from datetime import timedelta
 
 from wxfly.report.command_facts.where import CellFacts, SpotFacts, WhereFacts
 from wxfly.report.facts.values import State, listed
-from wxfly.report.facts.writing import Reader, amount, direction, in_ten, margin, titles, unit_of
+from wxfly.report.facts.writing import Reader, amount, direction, in_ten, margin, room_in_words, titles, unit_of
 from wxfly.report.text.console import isolated, wrapped
 from wxfly.report.text.tables import Table
 from wxfly.units import from_si
@@ -46,7 +46,8 @@ def words_of(facts: WhereFacts, reader: Reader) -> WhereWords:
         best = facts.spots[0]
         is_partly_known = is_partly_known or bool(best.unknown_elements)
         zone = f" ({best.zone_warning})" if best.zone_warning else ""
-        line = f"{best.room} to fly within {reach} of {place}, best {away(best, reader)}{zone}, {_when(best, reader)}."
+        room = room_in_words(best.room, best.chance)
+        line = f"{room} to fly within {reach} of {place}, best {away(best, reader)}{zone}, {_when(best, reader)}."
     elif facts.cells_not_known == facts.cells:
         line = f"not known whether there is room to fly within {reach} of {place}, {day}."
     else:
@@ -62,7 +63,7 @@ def words_of(facts: WhereFacts, reader: Reader) -> WhereWords:
         counts.append(f"Not known: {facts.cells_not_known} of {facts.cells} cells.")
     height = amount(facts.height, "height", reader.units)
     closing = f"{facts.aircraft} at {height}. {facts.source}, model {facts.model}. {facts.attribution}"
-    return WhereWords(line[:1].upper() + line[1:], list(facts.notes), counts, closing)
+    return WhereWords(line[:1].upper() + line[1:], [clock.retold(note) for note in facts.notes], counts, closing)
 
 
 def to_text(facts: WhereFacts, reader: Reader, width: int) -> str:
@@ -118,12 +119,13 @@ def away(spot: SpotFacts | CellFacts, reader: Reader) -> str:
 
 
 def _when(spot: SpotFacts, reader: Reader) -> str:
-    return f"{reader.clock.when(spot.start, spot.end)}, chance {in_ten(spot.chance)}"
+    return f"{reader.clock.when(spot.start, spot.end)}; {in_ten(spot.chance)}"
 
 
 def _line(spot: SpotFacts, reader: Reader) -> str:
     words = (
-        f"{spot.latitude:.3f}, {spot.longitude:.3f}, {away(spot, reader)}: {_when(spot, reader)}, {spot.room}, "
+        f"{spot.latitude:.3f}, {spot.longitude:.3f}, {away(spot, reader)}: {_when(spot, reader)}, "
+        f"{room_in_words(spot.room, spot.chance)}, "
         f"margin {margin(spot.margin)}, decided by {titles([spot.deciding_element])}"
     )
     unknown = (
