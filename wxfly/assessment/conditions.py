@@ -70,7 +70,7 @@ def derive(
     with_launch : bool, optional
         Whether the gust at anemometer height is worked out too.
     return_height : float, optional
-        Of the way back above ground [m], where its wind is worked out too.
+        Of the way back above ground [m], where its wind, air and weather are worked out too.
 
     Returns
     -------
@@ -87,6 +87,8 @@ def derive(
         found, of_phases = _wind(part, height, site, phases)
         found |= _air(part, height, ground)
         found |= _surroundings(part)
+        if return_height is not None:
+            of_phases |= _air_at_return(part, return_height, ground, found)
         return found | weather(part, height, ground, found) | of_phases
 
     result = of_each_model(take, of_model)
@@ -96,7 +98,7 @@ def derive(
         not part.has("surface_air_pressure") and part.has("air_pressure_at_mean_sea_level")
         for part, _ in take.by_model()
     )
-    lost = lost_inputs(take, max(float(height), 10.0))
+    lost = lost_inputs(take, max(float(height), return_height or 0.0, 10.0))
     coords = {k: v for k, v in take.hours.coords.variables.items() if "height" not in v.dims and k != "height"}
     # All in one go: to put a dataset together costs more than the work of an hour at one place.
     return xr.Dataset(
@@ -131,6 +133,7 @@ _Described = tuple[tuple[str, ...], npt.NDArray[Any], Mapping[str, str]]
 def _described_arrays(take: HourValues, results: dict[str, Array]) -> dict[str, _Described]:
     """Return results under their names, with dimensions, units and long names."""
     rows = {name: row for of_phase in _OF_PHASES.values() for name, row in of_phase.items()}
+    rows |= {f"{name}_at_return": name for name in AIR_OF_RETURN}
     return {
         name: (take.dims, np.broadcast_to(values, take.shape), DERIVED[rows.get(name, name)])
         for name, values in results.items()
@@ -233,8 +236,17 @@ def _wind(
     of_phases: dict[str, Array] = {}
     for number, phase in enumerate(phases, start=1):
         felt = of_climb(number)
+        if "wind_difference" in _OF_PHASES[phase].values():
+            felt["wind_difference"] = aloft.difference(climbs[number][-1:])[..., 0]
         of_phases |= {name: felt[row] for name, row in _OF_PHASES[phase].items()}
     return found, of_phases
+
+
+def _air_at_return(take: HourValues, height: float, ground: Array, found: dict[str, Array]) -> dict[str, Array]:
+    """Return what the air and the weather at the height of the way back ask."""
+    there = found | _air(take, height, ground)
+    there |= weather(take, height, ground, there)
+    return {f"{name}_at_return": there[name] for name in AIR_OF_RETURN}
 
 
 def _surroundings(take: HourValues) -> dict[str, Array]:
@@ -455,6 +467,8 @@ DERIVED: dict[str, dict[str, str]] = {
 }  # fmt: skip
 
 
+AIR_OF_RETURN = ("air_temperature", "density_altitude", "icing_risk", "icing_chance", "icing_chance_by_signs")
+"""Conditions of the air that are worked out at the height of the way back too."""
 _OF_PHASES = {
     "launch": {
         "largest_gust_at_launch": "wind_speed_of_gust",
@@ -462,9 +476,12 @@ _OF_PHASES = {
     },
     "return": {
         f"{name}_at_return": name
-        for name in ("largest_wind_speed", "largest_gust", "wind_standard_deviation", "gust_standard_deviation")
+        for name in (
+            "largest_wind_speed", "largest_gust", "wind_standard_deviation", "gust_standard_deviation",
+            "wind_difference",
+        )
     },
-}
+}  # fmt: skip
 """What conditions have of a phase besides the flight at its height, and the row of `DERIVED` that describes it."""
 
 
@@ -490,8 +507,9 @@ def derive_flight(
     -------
     xarray.Dataset
         As `wxfly.assessment.conditions.derive` gives it, with ``largest_gust_at_launch`` where there is a limit for it,
-        and ``largest_wind_speed_at_return`` and ``largest_gust_at_return`` where the way back is higher; each with its
-        standard deviation, and the return height as coordinate ``height_at_return`` [m].
+        and with ``largest_wind_speed_at_return``, ``largest_gust_at_return``, each with its standard deviation, and
+        wind difference, temperature, density altitude and icing at the return height where the way back is higher; the
+        return height is the coordinate ``height_at_return`` [m].
     """
     higher = return_height if return_height is not None and return_height > height else None
     conditions = derive(

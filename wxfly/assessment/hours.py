@@ -109,8 +109,21 @@ def stamps_of_hour(covers: tuple[float, float]) -> list[int]:
     return [k for k in range(-24, 25) if k + begin < 1 and k + finish > 0]
 
 
+SMALLEST_IS_WORST = frozenset({
+    "visibility_in_air", "cloud_base_altitude", "lifted_index", "surface_air_pressure",
+    "air_pressure_at_mean_sea_level",
+})  # fmt: skip
+"""Variables of which the smallest value in an hour counts."""
+# Cold and heat have limits, and the inhibition of some sources is below zero.
+_BOTH_ENDS_COUNT = frozenset({"air_temperature", "air_temperature_aloft", "atmosphere_convective_inhibition"})
+
+
 def to_hours(cube: xr.Dataset, count: int, precision: Precision = Precision.DOUBLE) -> xr.Dataset:
-    """Turn stamps into so many hours: instants get both edges, spans give the largest value that overlaps the hour."""
+    """Turn stamps into so many hours: instants get both edges, spans give the worst value that overlaps the hour.
+
+    Of most variables that is the largest, of those of `SMALLEST_IS_WORST` the smallest. A temperature over a span tells
+    not both how cold and how warm it gets: it is missing.
+    """
     hours: dict[str, tuple[tuple[str, ...], Array]] = {}
     for name, variable in cube.variables.items():
         if name not in cube.data_vars:
@@ -123,7 +136,9 @@ def to_hours(cube: xr.Dataset, count: int, precision: Precision = Precision.DOUB
             hours[str(name)] = (("edge", *dims), both_edges(_stamps(values, axis, 0, count + 1), axis))
         else:
             taken = [_stamps(values, axis, k, count) for k in stamps_of_hour(covers)]
-            hours[str(name)] = (dims, np.maximum.reduce(taken))  # NaN in any of them stays NaN
+            worst = np.minimum if name in SMALLEST_IS_WORST else np.maximum
+            values = worst.reduce(taken)  # NaN in any of them stays NaN
+            hours[str(name)] = (dims, np.full_like(values, np.nan) if name in _BOTH_ENDS_COUNT else values)
     stated = span_coordinates(cube)  # an hour is of one span: what it needs of them has been used
     coords = {
         k: (c.dims, c.values[:count] if c.dims == ("time",) else c.values)
@@ -298,7 +313,8 @@ def lost_inputs(take: HourValues, height: float) -> Flags:
     take : HourValues
         Of the forecast's hours.
     height : float
-        Flight height above ground [m]: of the wind the levels up to the first above it count.
+        Greatest height of the flight above ground [m]: levels up to the first at or above it count, and as far as an
+        element needs them however low the flight.
 
     Returns
     -------
@@ -307,8 +323,12 @@ def lost_inputs(take: HourValues, height: float) -> Flags:
     """
     rows = np.zeros((len(ELEMENTS), *take.shape[1:]), dtype=bool)
     for part, here in take.by_model():
-        lost = {name: (at & here).any(axis=0) for name, at in _lost_at_edges(part, height).items()}
+        by_reach = {
+            reach: {name: (at & here).any(axis=0) for name, at in _lost_at_edges(part, reach).items()}
+            for reach in {max(height, element.needs_levels_to) for element in ELEMENTS}
+        }
         for row, element in zip(rows, ELEMENTS, strict=True):
+            lost = by_reach[max(height, element.needs_levels_to)]
             for name in lost.keys() & set(element.inputs):
                 row |= lost[name]
     return rows
@@ -334,6 +354,9 @@ def _lost_at_edges(take: HourValues, height: float) -> dict[str, Flags]:
     if "precipitation_probability" in missing:  # it matters where what falls may freeze, on the ground or in flight
         may_freeze = ~(take("air_temperature") > WARM)
         missing["precipitation_probability"] = missing["precipitation_probability"] & may_freeze
+    if not take.has("wind_speed_of_gust") and take.has("surface_roughness_length"):
+        # The gust is worked out from the mean wind and the ground then.
+        missing["wind_speed_of_gust"] = np.asarray(np.isnan(take("surface_roughness_length")))
     # With one level of wind only stability, from temperatures or from sun and cloud, gives the wind at a height.
     stability = () if take.has("air_temperature_aloft") else ("cloud_area_fraction",)
     if take.has("wind_speed") and take.levels("wind_speed")[1].size == 1:

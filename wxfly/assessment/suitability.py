@@ -98,7 +98,9 @@ def assess_in_numbers(conditions: xr.Dataset, limits: Limits) -> xr.Dataset:
     return assessment.assign({name: (("element", *template.dims), values) for name, values in rows.items()})
 
 
-# What each phase beside the flight at its height is held against.
+_RETURN = "_at_return"
+# What each phase beside the flight at its height is held against. On the way back all else that changes with height is
+# held against its own limit.
 _PHASES = {
     "launch": {"gust": "maximum_gust_at_launch"},
     "return": {"wind": "maximum_wind", "gust": "maximum_gust"},
@@ -132,7 +134,24 @@ def _tightest_phase(
             for row, values in ((demand, asked), (limit, np.full(template.shape, float(most))), (margin, left)):
                 row[k] = np.where(tighter, values, row[k])
             heights[k] = np.where(tighter, height, heights[k])
+    if "return" in given:
+        there = _at_return(conditions, given["return"])
+        for k, element in enumerate(ELEMENTS):
+            if element.changes_with_height and element.name not in _PHASES["return"]:
+                measured = _measure(element.name, there, limits, template)
+                tighter = (measured[-1] < margin[k]) | (np.isnan(measured[-1]) & ~np.isnan(margin[k]))
+                for row, found in zip((demand, limit, margin), measured, strict=True):
+                    row[k] = np.where(tighter, found, row[k])
+                heights[k] = np.where(tighter, given["return"], heights[k])
     return heights
+
+
+def _at_return(conditions: xr.Dataset, height: float) -> xr.Dataset:
+    """Return the conditions of the way back in place of those at flight height."""
+    own = {
+        n.removesuffix(_RETURN): conditions.variables[n] for n in map(str, conditions.data_vars) if n.endswith(_RETURN)
+    }
+    return conditions.assign(own).assign_coords(height=height)
 
 
 def _lost(conditions: xr.Dataset, shape: tuple[int, ...]) -> npt.NDArray[np.bool_]:

@@ -96,9 +96,9 @@ def weather(take: HourValues, height: float, ground: Array, air: dict[str, Array
     code, rate = weather_code.whole_codes(take("weather_code")), take("precipitation_amount")
     sight = _visibility(take, code)
     fog_chance = _fog(take, code, rate, air)
-    storm_chance = _thunderstorm(take, code, rate, air["dew_point_temperature"])
     forecast_rate = _forecast_precipitation(take, code, rate)
     probability, probability_is_lost = _probability(take)
+    storm_chance = _thunderstorm(take, code, rate, probability, air["dew_point_temperature"])
     base = cloud.cloud_base(
         take("cloud_base_altitude") - ground,
         air["air_temperature_near_ground"],
@@ -139,7 +139,7 @@ def weather(take: HourValues, height: float, ground: Array, air: dict[str, Array
     }
 
 
-def _thunderstorm(take: HourValues, code: Array, rate: Array, dew_point: Array) -> Array:
+def _thunderstorm(take: HourValues, code: Array, rate: Array, probability: Array, dew_point: Array) -> Array:
     """Return the chance of a thunderstorm; without the source's code, which is lost, it is not known unless likely."""
     chance = thunderstorm.thunderstorm_chance(
         code,
@@ -147,7 +147,7 @@ def _thunderstorm(take: HourValues, code: Array, rate: Array, dew_point: Array) 
         take("atmosphere_convective_available_potential_energy"),
         take("lifted_index"),
         convective_inhibition=take("atmosphere_convective_inhibition"),
-        precipitation_probability=take("precipitation_probability"),
+        precipitation_probability=probability,
         dew_point_temperature=dew_point,
     )
     code_is_lost = np.isnan(code) & take.has("weather_code") & (grade_of_chance(chance) < 2)

@@ -38,6 +38,7 @@ from wxfly.cube.contract import (
     stated_text,
     with_provided,
 )
+from wxfly.physics.wind.profile import DIFFERENCE_DEPTH, DIFFERENCE_LOWEST
 
 Flags = npt.NDArray[np.bool_]
 Codes = npt.NDArray[np.int64]
@@ -208,7 +209,9 @@ def _is_whole(cube: xr.Dataset, needed: Collection[str], height: float) -> Flags
         known = _known(cube.variables[name])
         if VARIABLES[name].has_height:
             levels = np.sort(np.array([float(h) for h in heights]))
-            reach = levels[: int(np.searchsorted(levels, height)) + 1]
+            # The wind difference needs its lowest layer, however low the flight.
+            highest = max(height, DIFFERENCE_LOWEST + DIFFERENCE_DEPTH)
+            reach = levels[: int(np.searchsorted(levels, highest)) + 1]
             known = np.asarray(known[:, np.isin(cube["height"].values, reach)].all(axis=1))
         whole = whole & known
     return whole

@@ -19,6 +19,7 @@ import numpy.typing as npt
 
 from wxfly.physics.air.risk import LIKELY_ABOVE, POSSIBLE_FROM
 from wxfly.physics.precision import floating
+from wxfly.physics.wind.profile import DIFFERENCE_DEPTH, DIFFERENCE_LOWEST
 
 Array = npt.NDArray[np.float64]
 
@@ -275,6 +276,8 @@ class Element:
         Condition that counts where the element is unknown and this one is over the limit; empty for none.
     changes_with_height : bool
         Whether another flight height gives another demand or limit.
+    needs_levels_to : float
+        Height above ground up to which it needs the levels of its inputs, however low the flight [m].
     errors : mapping
         Figures of the forecast's error, explained in ``data/forecast_error.toml``; by default its table of this
         name. Empty for elements known beforehand, and for the return leg, which has its own uncertainty.
@@ -299,6 +302,7 @@ class Element:
     chance: str = ""
     stand_in: str = ""
     changes_with_height: bool = False
+    needs_levels_to: float = 0.0
     errors: Mapping[str, Any] = field(default_factory=dict, compare=False)
 
     def __post_init__(self) -> None:
@@ -364,7 +368,7 @@ ELEMENTS: tuple[Element, ...] = (
     Element(
         "wind_difference", "wind difference with height", "at_most", "m s-1", "wind", "wind difference over 30 m",
         "wind_difference", LimitOf("maximum_wind_difference"), Family.WIND, (*_WIND, "wind_from_direction"),
-        changes_with_height=True,
+        changes_with_height=True, needs_levels_to=DIFFERENCE_LOWEST + DIFFERENCE_DEPTH,
     ),
     Element(
         "precipitation", "precipitation", "at_most", "mm h-1", "precipitation", "precipitation",

@@ -337,7 +337,13 @@ def _of_members(
 def _of_hours(parts: Sequence[xr.Dataset]) -> xr.Dataset:
     """Return for each hour the larger edge of what the error needs, for all members."""
     names = (*_BANDS, *_DEVIATIONS, _RATE, *_CHANCES.values(), _SIGNS, *_JETS.values())
-    return _join([c[[*names, *_cells_in(c)]].max("edge", skipna=False) for c in parts])
+    return _join([_of_all_phases(c)[[*names, *_cells_in(c)]].max("edge", skipna=False) for c in parts])
+
+
+def _of_all_phases(conditions: xr.Dataset) -> xr.Dataset:
+    """Return conditions with the larger chances of the flight at its height and of the way back."""
+    names = [name for name in (*_CHANCES.values(), _SIGNS) if f"{name}_at_return" in conditions]
+    return conditions.assign({n: np.maximum(conditions[n], conditions[f"{n}_at_return"]) for n in names})
 
 
 def _room_of_one(
@@ -360,6 +366,7 @@ def _room_of_model(
     conditions: xr.Dataset, assessment: xr.Dataset, lead: Array, spreads: Mapping[str, Array], law: ErrorLaw
 ) -> xr.DataArray:
     names = (*_DEVIATIONS, _RATE, "precipitation_probability")
+    conditions = _of_all_phases(conditions)
     wind, gust, rate, probability = (conditions[n].max("edge", skipna=False) for n in names)
     cells = _cells_in(conditions)
     return room_to_limits(

@@ -67,6 +67,10 @@ Codes = npt.NDArray[np.int8]
 Mask = npt.NDArray[np.bool_]
 
 
+DIFFERENCE_LOWEST, DIFFERENCE_DEPTH = 10.0, 30.0
+"""Bottom and depth of the lowest layer whose wind difference counts, however low the flight [m]."""
+
+
 class MissingLevel(StrEnum):
     """What a speed of NaN on a level of the axis means for an hour that needs that level."""
 
@@ -454,8 +458,8 @@ def wind_difference_with_height(
     heights: npt.ArrayLike,
     wanted_height: npt.ArrayLike,
     *,
-    depth: float = 30.0,
-    lowest_height: float = 10.0,
+    depth: float = DIFFERENCE_DEPTH,
+    lowest_height: float = DIFFERENCE_LOWEST,
     levels: Sequence[Level] | None = None,
     **how: Any,
 ) -> Array:

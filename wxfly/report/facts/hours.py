@@ -178,9 +178,9 @@ class ElementFacts(Facts, frozen=True):
     margin: list[Share | None]
     """Share of the limit that is left: 1 nothing used, 0 at the limit, below 0 beyond."""
     height: Metres | None
-    """For wind and gust: the flight height that they are for; null for the others, or where it goes by hours."""
+    """Of what changes with height: the flight height that it is for; null for the others, or where it goes by hours."""
     height_by_hour: list[Metres] | None
-    """For wind and gust: the height of the phase of the flight that leaves the least, where there are phases."""
+    """Of what changes with height: that of the phase of the flight that leaves the least, where there are phases."""
     near_ground_runs: list[tuple[int, int]]
     """For temperature: first and last position of each run of hours in which that near the ground is the one that
     counts; empty for the others."""
@@ -305,7 +305,7 @@ def element_facts(answer: SiteAnswer) -> list[ElementFacts]:
     for k, name in enumerate(names_of(assessment)):
         row = BY_NAME[name]
         least, most, by_hour = _limits(answer, row.sense, limit[k])
-        is_aloft = name in ("wind", "gust")
+        is_aloft = row.changes_with_height
         rows.append(
             ElementFacts(
                 name=name,

@@ -219,7 +219,7 @@ def _of_the_wind(advice: AdviceFacts, units: str) -> list[str]:
     if advice.jet_above:
         text.append("a jet of wind lies above: the wind may rise fast with height or come down in gusts")
     if advice.wind_from_one_level:
-        text.append("the forecast has wind near the ground only: at your height it is an estimate, least sure at night")
+        text.append("the wind at your height is an estimate from one level of the forecast, least sure at night")
     if advice.gust_is_worked_out:
         text.append("the forecast has no gusts: they are worked out from the mean wind, and may be off by several m/s")
     return text
