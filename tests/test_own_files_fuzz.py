@@ -27,7 +27,7 @@ from wxfly.pilot.own_files import damage_notes
 from wxfly.pilot.rules import find_rules, load_rules
 from wxfly.pilot.settings import FILE, config_folder, load_settings, read_plans
 from wxfly.pilot.site import Site, read_sites, save_site
-from wxfly.question.reading import read_question
+from wxfly.question.question import read_question
 from wxfly.question.settings import settings_in_force
 from wxfly.question.verification import score_ledger
 from wxfly.report.command_facts.verification import ledger_facts

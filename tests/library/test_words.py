@@ -9,7 +9,7 @@ import pytest
 import wxfly
 from wxfly.errors import WxflyError
 from wxfly.library.words import names_of, read_as_of, read_keywords
-from wxfly.question.reading import read_question
+from wxfly.question.question import read_question
 from wxfly.report.formats import FORMATS
 
 

@@ -8,7 +8,7 @@ from wxfly.errors import WxflyError
 from wxfly.pilot.options import Words
 from wxfly.pilot.settings import config_file, config_folder, plans_file, save_plan, sites_file
 from wxfly.pilot.site import Site, save_site
-from wxfly.question.reading import Origin, read_brief_question, read_check_question, read_question
+from wxfly.question.question import Origin, read_brief_question, read_check_question, read_question
 
 MEADOW = Site("meadow", 52.1, 6.9, 20.0, "Europe/Berlin")
 

@@ -5,7 +5,7 @@ from functools import cache
 import pytest
 
 from wxfly.question.ask import ask
-from wxfly.question.reading import Words
+from wxfly.question.question import Words
 from wxfly.report.facts.answer import facts_of
 
 

@@ -6,9 +6,9 @@ import pytest
 
 from wxfly.errors import WxflyError
 from wxfly.question.one_hour import ask_hour
-from wxfly.question.reading import Words
+from wxfly.question.question import Words
 from wxfly.report.command_facts.one_hour import one_hour_facts
-from wxfly.report.text.one_hour import render
+from wxfly.report.text.terminal import render_hour
 
 
 @cache
@@ -93,8 +93,8 @@ def test_the_hour_is_on_the_clock_of_the_site_and_the_next_one_without_a_day():
 
 def test_the_paragraph_begins_with_the_verdict():
     facts = why("Kelderness", "sunday", "15:00")
-    text = render(facts, width=2000)
+    text = render_hour(facts, width=2000)
     paragraph, _, rest = text.partition("\n\n")
     assert paragraph == " ".join([facts.first_line, *facts.sentences])
     assert "Advice, not permission" in rest
-    assert "\ncloud base above ground, " in render(facts, width=2000, more=True)
+    assert "\ncloud base above ground, " in render_hour(facts, width=2000, more=True)

@@ -24,7 +24,7 @@ from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.options import read_words
 from wxfly.question import ask as questions
 from wxfly.question import brief
-from wxfly.question.reading import read_question
+from wxfly.question.question import read_question
 from wxfly.question.sortie import DEFAULT_DISTANCE
 from wxfly.report.facts.sortie import PlanFacts
 from wxfly.report.json import schema
@@ -193,7 +193,7 @@ def bare(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> str:
     """An aircraft without figures of energy."""
     own = tmp_path / "aircraft.toml"
     own.write_text(BARE, encoding="utf-8")
-    monkeypatch.setattr("wxfly.question.reading.own_aircraft_file", lambda: own)
+    monkeypatch.setattr("wxfly.question.question.own_aircraft_file", lambda: own)
     return "bare-quad"
 
 

@@ -15,7 +15,7 @@ from tests.report.briefings import TAKEN_ON, brief, every_question, stormy, with
 from wxfly import __version__
 from wxfly.pilot.elements import ELEMENTS, NAMES, RETURN_LEG
 from wxfly.pilot.options import Words
-from wxfly.question.reading import read_question
+from wxfly.question.question import read_question
 from wxfly.report.facts.answer import SCHEMA_VERSION, AnswerFacts, facts_of
 from wxfly.report.facts.values import units_of
 from wxfly.report.json import described, parts, schema, to_json

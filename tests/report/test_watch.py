@@ -9,7 +9,7 @@ from tests.report.briefings import brief
 from wxfly.cube.notes import NoteKind
 from wxfly.errors import WxflyError
 from wxfly.pilot.options import Words
-from wxfly.question.reading import read_question
+from wxfly.question.question import read_question
 from wxfly.report.command_facts.watch import watch_text
 from wxfly.report.facts.answer import facts_of
 from wxfly.report.facts.site import ModelHoursFacts

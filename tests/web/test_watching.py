@@ -9,7 +9,7 @@ from msgspec.structs import replace
 from tests.report.briefings import brief
 from wxfly.errors import NotAskedError, WxflyError
 from wxfly.pilot.options import Words
-from wxfly.question.reading import read_question
+from wxfly.question.question import read_question
 from wxfly.report.facts.answer import facts_of
 from wxfly.web.watching import changes_since, look, read_watched
 

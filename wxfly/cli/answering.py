@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 @telling
 def best(given: tuple[str, ...], day: str | None, outputs: Outputs, **words: Any) -> None:
     """Find the best hour, or the best window, of tomorrow or of DAY at SITE."""
-    from wxfly.question.reading import part_one_place
+    from wxfly.question.question import part_one_place
 
     places, day = part_one_place(given, day)
     _ask("best", places, outputs, read_words({**words, "day": day}))
@@ -64,7 +64,7 @@ def compare(given: tuple[str, ...], day: str | None, outputs: Outputs, **words: 
 
     SITE@HEIGHT gives a site a flight height of its own, so one site can be compared with itself.
     """
-    from wxfly.question.reading import part_day
+    from wxfly.question.question import part_day
 
     sites, day = part_day(given, day)
     if len(sites) < 2:
@@ -95,10 +95,10 @@ def why(given: tuple[str, ...], more: bool, as_json: bool, **words: Any) -> None
     """
     from wxfly.question.one_hour import ask_hour
     from wxfly.report.command_facts.one_hour import one_hour_facts
-    from wxfly.report.text.one_hour import render
+    from wxfly.report.text.terminal import render_hour
 
     facts = one_hour_facts(ask_hour(given, read_words(words), on_progress=tell_progress))
-    show(facts, lambda: render(facts, width=width(), more=more), as_json=as_json)
+    show(facts, lambda: render_hour(facts, width=width(), more=more), as_json=as_json)
     end_with(facts.word, as_far_as_known=bool(facts.unknown_elements))
 
 
@@ -124,7 +124,7 @@ def brief(
     With the aircraft's figures of energy the way back is held against every hour as well.
     """
     from wxfly.question.brief import ask_brief
-    from wxfly.question.reading import part_one_place
+    from wxfly.question.question import part_one_place
     from wxfly.report.command_facts.brief import brief_or_answer
     from wxfly.report.facts.answer import AnswerFacts
     from wxfly.report.pages.brief import to_html

@@ -110,7 +110,7 @@ def _with_unit(key: str, value: str, answers: dict[str, str | None]) -> str:
 
 def _tried(before: dict[str, str | None], key: str, answer: str) -> str:
     """Return an answer that can be kept with those before it."""
-    from wxfly.question.reading import check_words
+    from wxfly.question.question import check_words
 
     units = before.get("units") or "metric"
     given = {name: value for name, value in before.items() if value is not None} | {key: answer}

@@ -49,7 +49,7 @@ def watch(
     look once more before you set out.
     """
     from wxfly.cli.watching import Watching, ask_again, looks_once, ways_of
-    from wxfly.question.reading import part_one_place
+    from wxfly.question.question import part_one_place
     from wxfly.report.watch import asked_of_watch, known_by, read_quiet_hours
     from wxfly.sources.http import check_receiver
 

@@ -389,7 +389,7 @@ class Words:
     """Everything that a question may say, as the pilot writes it; ``wxfly best --help-all`` explains each.
 
     A field that is left out takes what a plan, the site, the settings or the default says when the question is read
-    (`wxfly.question.reading`).
+    (`wxfly.question.question`).
     """
 
     # fmt: off

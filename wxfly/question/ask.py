@@ -1,6 +1,6 @@
 """Asking and judging: obtain the forecast for a question, then judge its hours.
 
-The pilot's words are read in `wxfly.question.reading`.
+The pilot's words are read in `wxfly.question.question`.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ from wxfly.pilot.own_files import damage_notes
 from wxfly.pilot.rules import load_rules
 from wxfly.pilot.settings import load_settings, own_aircraft_file, own_rules_file, sites_file
 from wxfly.pilot.site import Site, SiteClock, date_of, hour_of, period_of, read_sites
-from wxfly.question.reading import NO_MEMBERS, Question, read_question
+from wxfly.question.question import NO_MEMBERS, Question, read_question
 from wxfly.retrieval import forecast
 from wxfly.retrieval.members import chosen_members, members_asked_for
 from wxfly.retrieval.model_choice import Wanted
@@ -94,7 +94,7 @@ def ask(kind: QuestionKind, places: Sequence[str], words: Words, *, on_progress:
     Parameters
     ----------
     kind, places, words
-        As in `wxfly.question.reading.read_question`.
+        As in `wxfly.question.question.read_question`.
     on_progress : callable
         Called with a message before a step that may take over a second.
 

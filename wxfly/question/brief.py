@@ -23,7 +23,7 @@ from wxfly.flight.anemometer_reading import (
 from wxfly.flight.launch_decision import LOOK_AHEAD, LaunchDecision, coming, judge_reading
 from wxfly.pilot.options import Words
 from wxfly.question.ask import Progress, brief_of, prepare, remembered
-from wxfly.question.reading import NO_MEMBERS, Question, read_brief_question, read_check_question
+from wxfly.question.question import NO_MEMBERS, Question, read_brief_question, read_check_question
 from wxfly.units import errors_in
 
 

@@ -25,7 +25,7 @@ from wxfly.pilot.settings import find_plan, load_settings, plans_file, sites_fil
 from wxfly.pilot.site import Site, read_sites
 from wxfly.question.ask import Progress, brief_of, hours_wanted, prepare_obtained
 from wxfly.question.defaults import Layer, taken_from
-from wxfly.question.reading import NO_MEMBERS, Question, check_words, read_question
+from wxfly.question.question import NO_MEMBERS, Question, check_words, read_question
 from wxfly.retrieval.files import open_forecast
 from wxfly.retrieval.fleet import (
     Fetching,

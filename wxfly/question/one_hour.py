@@ -16,7 +16,7 @@ from wxfly.errors import WxflyError
 from wxfly.pilot.options import Words
 from wxfly.pilot.site import SiteClock, hour_of
 from wxfly.question.ask import Progress, brief_of, other_aircraft, prepare
-from wxfly.question.reading import Question, read_hour_question
+from wxfly.question.question import Question, read_hour_question
 from wxfly.units import errors_in
 
 
@@ -48,7 +48,7 @@ def ask_hour(given: Sequence[str], words: Words, *, on_progress: Progress) -> Ho
     Parameters
     ----------
     given : sequence of str
-        Site, day and hour as the pilot wrote them (`wxfly.question.reading.read_hour_question`).
+        Site, day and hour as the pilot wrote them (`wxfly.question.question.read_hour_question`).
     words : Words
         The rest of what is asked.
     on_progress : callable

@@ -26,7 +26,7 @@ from wxfly.pilot.settings import (
 )
 from wxfly.pilot.site import Site, read_sites, save_site, set_defaults
 from wxfly.question.defaults import check_home, layers_of, taken_from
-from wxfly.question.reading import check_words, read_question
+from wxfly.question.question import check_words, read_question
 from wxfly.retrieval.places import resolve_site
 from wxfly.units import parse_quantity
 

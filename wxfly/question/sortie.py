@@ -11,7 +11,7 @@ from wxfly.flight.leg import Plan
 from wxfly.physics.air.visibility import attitude_sight_range
 from wxfly.pilot.aircraft import Aircraft
 from wxfly.pilot.limits import check_height
-from wxfly.question.reading import SortieAsked
+from wxfly.question.question import SortieAsked
 
 DEFAULT_DISTANCE = 100.0
 """Planned distance where neither a distance nor the aircraft's size is given [m]."""

@@ -32,7 +32,7 @@ from wxfly.pilot.settings import Settings, load_settings, sites_file
 from wxfly.pilot.site import Site, read_sites
 from wxfly.question.ask import Progress
 from wxfly.question.defaults import home_of
-from wxfly.question.reading import DEFAULT_HEIGHT
+from wxfly.question.question import DEFAULT_HEIGHT
 from wxfly.retrieval import forecast
 from wxfly.retrieval.airports import FARTHEST_KM, OLDEST, ask_quietly, latest_report
 from wxfly.retrieval.model_choice import rank_models

@@ -20,7 +20,7 @@ from wxfly.pilot.options import Words
 from wxfly.pilot.settings import load_settings, sites_file
 from wxfly.pilot.site import Site, date_of, period_of, read_sites
 from wxfly.question.ask import own_limit_notes, set_aside_notes, zone_notes, zone_search
-from wxfly.question.reading import Question, read_question
+from wxfly.question.question import Question, read_question
 from wxfly.retrieval.files import open_forecast
 from wxfly.retrieval.grids import obtain_grid
 from wxfly.retrieval.model_choice import Wanted

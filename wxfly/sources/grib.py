@@ -267,9 +267,9 @@ def get_grid(
         leads = [h for h in range(max(first - 1, 0), last + 1) if h % archive.step_hours == 0]
         chosen = _fetched(files, leads, wanted, first)
     what = f"{service.source}, {MODELS[model].title}, run of {run:%Y-%m-%dT%H}Z"
-    reading = _Reading(box, what)
+    of_run = _RunFields(box, what)
     for path, fields in chosen:
-        reading.add(path, fields)
+        of_run.add(path, fields)
     _forget_older(folder / model, run)
     provenance = Provenance(
         model=model, title=f"{MODELS[model].title}, grid", source=service.source,
@@ -279,7 +279,7 @@ def get_grid(
     )  # fmt: skip
     also: dict[str, list[float]] = {name: [] for name in archive.provides}
     also |= {name: [float(h) for h in wanted] for name in ("wind_speed", "wind_from_direction")}
-    return reading.cube(provenance, also, (first, last))
+    return of_run.cube(provenance, also, (first, last))
 
 
 def read_grib(path: Path, *, box: Box | None = None) -> xr.Dataset:
@@ -307,14 +307,14 @@ def read_grib(path: Path, *, box: Box | None = None) -> xr.Dataset:
         Without the extra ``grib``; when the file cannot be read, is damaged, or holds several runs or grids.
     """
     _check_extra()
-    reading = _Reading(box, path.name)
-    reading.add(path)
+    of_run = _RunFields(box, path.name)
+    of_run.add(path)
     provenance = Provenance(
-        model="not known", title=path.name, source=f"the GRIB2 file {path.name}", institution=reading.centre,
-        license="not stated in the file", attribution=f"Forecast of {reading.centre}",
+        model="not known", title=path.name, source=f"the GRIB2 file {path.name}", institution=of_run.centre,
+        license="not stated in the file", attribution=f"Forecast of {of_run.centre}",
         history="read from a GRIB2 file by wxfly",
     )  # fmt: skip
-    return reading.cube(provenance, {}, None)
+    return of_run.cube(provenance, {}, None)
 
 
 def _check_extra() -> None:
@@ -481,7 +481,7 @@ class _Key(NamedTuple):
 _KINDS = {"instant": INSTANT, "accum": SUM, "max": MAXIMUM}
 
 
-class _Reading:
+class _RunFields:
     """Fields of one run on one grid, put together message by message."""
 
     def __init__(self, box: Box | None, what: str) -> None:

@@ -25,7 +25,7 @@ from wxfly.pilot.zones import (
     ZoneKind,
 )
 from wxfly.question.ask import zone_notes
-from wxfly.question.reading import read_question
+from wxfly.question.question import read_question
 from wxfly.report.calendar import to_ics
 from wxfly.report.csv import to_csv
 from wxfly.report.facts.answer import facts_of

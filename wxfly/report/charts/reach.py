@@ -24,7 +24,7 @@ Array = np.ndarray
 
 SIZE = 360.0
 _MIDDLE = SIZE / 2
-_ROOM = 22.0
+_BORDER = 22.0
 _BEYOND_SIGHT = 1.25
 _NAME = 18
 """Most letters of the name of a zone."""
@@ -55,7 +55,7 @@ def reach_map(facts: BriefFacts) -> str:
     else:
         farthest = max(planned, _BEYOND_SIGHT * sight, 1.0)
     unit, step = _step(farthest, units)
-    scale = (_MIDDLE - _ROOM) / (math.ceil(farthest / step * 0.98) * step)
+    scale = (_MIDDLE - _BORDER) / (math.ceil(farthest / step * 0.98) * step)
     parts = list(_grid(step, scale))
     met = volumes_met(facts.answer.sites[0].zones, facts.window)
     if sight:

@@ -44,7 +44,7 @@ from wxfly.report.facts.writing import Clock, Reader
 from wxfly.report.facts.zones import file_in_words, zones_in_words
 
 if TYPE_CHECKING:
-    from wxfly.question.reading import Question
+    from wxfly.question.question import Question
 
 
 class Place(Facts, frozen=True):

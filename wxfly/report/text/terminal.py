@@ -1,15 +1,19 @@
-"""The answer for a terminal: plain text of a given width, aligned, readable without colour."""
+"""The answer, or its one hour, for a terminal: plain text of a given width, aligned, readable without colour."""
 
 from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.values import CAUTION_IN_SHORT, CAUTIONS, FAR_AHEAD
 from wxfly.report.facts.verdict import names_of
 from wxfly.report.text import details, tables
 from wxfly.report.text.console import columns, isolated, pad, shown, wrap
+
+if TYPE_CHECKING:
+    from wxfly.report.command_facts.one_hour import OneHourFacts
 
 _LABEL = 11
 _NARROWEST = 24
@@ -64,6 +68,29 @@ def _more(facts: AnswerFacts, width: int) -> list[list[str]]:
         blocks.append(_table(["\n".join(wrap(name, 16)) for name in header], rows, width))
     closing = [*details.origin(facts, reader.clock), *CAUTIONS, *([FAR_AHEAD] if facts.kind == "week" else [])]
     return [*blocks, [line for text in closing for line in _wrap(text, width)]]
+
+
+def render_hour(facts: OneHourFacts, *, width: int, more: bool = False) -> str:
+    """Write one hour as text: a paragraph with the verdict first.
+
+    Parameters
+    ----------
+    facts : OneHourFacts
+        What to tell.
+    width : int
+        Columns of the terminal.
+    more : bool, optional
+        Whether every element is listed, not only those that matter.
+    """
+    blocks = [_wrap(" ".join([facts.first_line, *facts.sentences]), width)]
+    notes = details.first_notes(facts.answer)
+    if notes:
+        blocks.append([line for note in notes for line in _wrap(note, width)])
+    if more:
+        blocks.append([line for one in facts.elements for line in _wrap(one.words, width, rest="  ")])
+    closing = [details.origin_in_short(facts.answer), *(CAUTIONS if more else (f"{CAUTION_IN_SHORT} [--more]",))]
+    blocks.append([line for text in closing for line in _wrap(text, width)])
+    return "\n\n".join("\n".join(block) for block in blocks)
 
 
 # --- columns ---------------------------------------------------------------------------------------------------

@@ -7,7 +7,7 @@ from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.options import Words, read_words
 from wxfly.pilot.settings import sites_file
 from wxfly.pilot.site import Site, save_site
-from wxfly.question.reading import part_one_place, read_direction, read_question
+from wxfly.question.question import part_one_place, read_direction, read_question
 
 
 def test_a_question_is_read_into_si():
