@@ -142,7 +142,7 @@ def test_a_kept_choice_is_said_first_and_can_be_left_aside_or_forgotten():
     briefing, _ = answered(with_gusts(h08=7.0, h18=6.0, **PARTED))
     told = remember(briefing, print)
     assert told.answers[0].choice.outcome == "kept"
-    assert "stays first with a chance of" in told.notes[0]
+    assert "stays first, though another is better now, by no more than 1 in 10" in told.notes[0]
     assert "--fresh" in told.notes[0]
     anew = remember(briefing, print, fresh=True)
     assert anew.answers[0].choice is None

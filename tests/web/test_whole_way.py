@@ -239,7 +239,7 @@ def test_zones_on_the_maps_and_in_the_answer(address, page):
     assert {"Z1", "Z2", "Z3"} <= set(page.locator("#map .textpoint").all_text_contents())
     open_page(page, f"{address}/best?place={HEATH}")
     assert heading(page).startswith("In a zone")
-    assert "Reserve" in page.locator("section.answer").inner_text()
+    assert "Reserve" in page.locator("header .notice", has_text="Zones: ").inner_text()
     open_page(page, f"{address}/where?{urlencode(WHERE)}")
     is_drawn(page, "chart0")
     drawn = page.evaluate("() => document.getElementById('chart0').data.filter((one) => one.name === 'zone').length")

@@ -68,8 +68,8 @@ def kept_note(answer: SiteAnswer) -> str:
     if choice is None or choice.outcome is not ChoiceOutcome.KEPT or not choice.best > choice.chance:
         return ""
     return (
-        f"{answer.request.site.name}: the window chosen in the run of {choice.run[:16]}Z stays first with a chance of "
-        f"{choice.chance:.2f}, though another has {choice.best:.2f} now; to rank anew: --fresh, for good: wxfly forget"
+        f"{answer.request.site.name}: the window chosen in the run of {choice.run[:16]}Z stays first, though another "
+        "is better now, by no more than 1 in 10; to rank anew: --fresh, for good: wxfly forget"
     )
 
 

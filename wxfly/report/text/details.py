@@ -237,7 +237,7 @@ def choice_words(choice: ChoiceFacts, clock: Clock) -> str:
             return f"{run} chose {when}, which has no room any more"
         case ChoiceOutcome.LEFT:
             return f"{run} chose {when}; another window is now better by more than 1 in 10, or better known"
-    now, best = (f"{100 * (value or 0.0):.0f} %" for value in (choice.chance, choice.best_chance))
+    now, best = map(in_ten, (choice.chance, choice.best_chance))
     return f"{when} is kept from {run}: another window is better by no more than 1 in 10 ({now} and {best})"
 
 
