@@ -200,7 +200,8 @@ def test_it_looks_as_runs_come_and_outlives_a_failure(server, clock):
     assert len(looks) == len(slept) - 1  # none after the first minute
 
 
-@pytest.mark.parametrize("words", [(), pytest.param(("--week",), marks=pytest.mark.thorough)])
+@pytest.mark.thorough
+@pytest.mark.parametrize("words", [(), ("--week",)])
 def test_three_days_of_looks_ask_no_more_often_than_runs_come(wxfly, server, clock, words):
     """An hourly schedule over three days: the forecast, its cells and Kp are asked for once a run."""
     server.always["forecast"] = dry(1)
@@ -213,7 +214,7 @@ def test_three_days_of_looks_ask_no_more_often_than_runs_come(wxfly, server, clo
     assert len(server.asked("metadata")) == most * len(model.domains)
 
 
-@pytest.mark.parametrize("day", ["2026-03-11", "wednesday"])
+@pytest.mark.parametrize("day", [pytest.param("2026-03-11", marks=pytest.mark.thorough), "wednesday"])
 def test_the_watch_of_a_day_ends_with_it(server, clock, capsys, day):
     from wxfly.cli import watching as module
     from wxfly.cli.program import start_logging, stop_logging
@@ -274,6 +275,7 @@ THREE_DAYS = {
 }
 
 
+@pytest.mark.thorough
 def test_three_days_of_a_pilot(wxfly, server, clock):
     """Each fall, each loss and each doubt is told at the first look after its run, and nothing else."""
     told = {}

@@ -97,6 +97,7 @@ def covering(land):
     return {name: found.get(name, everywhere) for name in (*MODELS, *ENSEMBLES)}
 
 
+@pytest.mark.thorough
 def test_every_outline_is_that_of_the_published_grid(land, covering):
     latitude, longitude = land
     assert latitude.size == 2000
@@ -108,6 +109,7 @@ def test_every_outline_is_that_of_the_published_grid(land, covering):
         assert np.array_equal(ours, there), name
 
 
+@pytest.mark.thorough
 def test_no_grid_of_the_reference_is_empty_or_the_world(covering):
     dense = np.meshgrid(np.linspace(-89, 89, 179), np.linspace(-179, 179, 359))
     for row in rows():

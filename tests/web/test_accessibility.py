@@ -116,7 +116,7 @@ def test_axe_finds_what_is_wrong(axe, tab, address):
     assert {"image-alt", "label", "color-contrast", "target-size"} <= found
 
 
-@quick("/places")
+@quick()
 def test_nothing_breaks_the_standard_in_any_light_and_width(axe, tab, address, view):
     page = tab(PHONE)
     look(page, f"{address}{view}")

@@ -9,7 +9,7 @@ pytestmark = pytest.mark.browser
 
 BEFORE_CHARTS, WITH_CHARTS, SECOND = 150_000, 1_600_000, 100_000
 """Most of a first view before the chart library, of all that it loads, and of any view after it [byte]."""
-QUICK = ("/", f"/best?place={HEATH}")
+QUICK = (f"/best?place={HEATH}",)
 
 
 @pytest.fixture

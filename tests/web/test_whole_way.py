@@ -171,6 +171,7 @@ def test_where(address, page):
     page.wait_for_function("(was) => document.querySelector('.hour .said').textContent !== was", arg=first)
 
 
+@thorough
 def test_the_hour_of_where_is_chosen_by_keyboard(address, page):
     """The control has a name and says the hour in words; the map follows it, also on paper and in another light."""
     open_page(page, f"{address}/where?{urlencode(WHERE)}")
