@@ -16,7 +16,7 @@ from tests.cubes import quiet_cube, without
 from tests.halves import spread
 from tests.probability.test_chance import LIMITS
 from wxfly.answer.windows import find_windows, in_order
-from wxfly.assessment.conditions import derive
+from wxfly.assessment.conditions import derive, hours_of
 from wxfly.assessment.suitability import State, assess
 from wxfly.cube.contract import attributes_of, with_lost_members
 from wxfly.physics import geomagnetic
@@ -682,3 +682,73 @@ def test_a_member_that_is_lost_makes_icing_no_less_likely():
 def test_a_lost_probability_in_freezing_air_leaves_icing_not_known():
     state = judge(cold_stratus(np.nan))[1]["state"].values[NOON]
     assert State(int(state)) is State.NOT_KNOWN
+
+
+# --- what an hour has lost -----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("height", [5.0, 10.0, 30.0])
+def test_a_level_lost_above_a_low_flight_makes_no_hour_better(height):
+    whole = changed(wind_speed=[2.0, 12.0, 12.0])
+    lost = whole.copy(deep=True)
+    lost["wind_speed"].values[NOON, 1] = np.nan
+    found = []
+    for cube in (whole, lost):
+        conditions = derive(cube, height=height, site=SITE)
+        assessment = assess(conditions, LIMITS)
+        chance = judge_site_chance(
+            conditions, assessment, RUN, height=height, site=SITE, limits=LIMITS, central=cube
+        ).hours.values
+        found.append((assessment["state"].values[NOON - 1 : NOON + 1], chance[NOON - 1 : NOON + 1]))
+    (states, chance), (lost_states, lost_chance) = found
+    assert (states == State.OUTSIDE).all() and (lost_states <= State.OUTSIDE).all()
+    assert not (lost_chance > chance).any()
+
+
+def test_a_lost_probability_makes_no_storm_less_likely_where_codes_are_not_provided():
+    unstable = without(
+        changed(
+            atmosphere_convective_available_potential_energy=3000.0, lifted_index=2.0, precipitation_probability=0.6,
+            dew_point_temperature=284.0, relative_humidity=0.67,
+        ),
+        "weather_code",
+    )  # fmt: skip
+    lost = unstable.copy(deep=True)
+    lost["precipitation_probability"].values[NOON : NOON + 2] = np.nan
+    (_, whole, sure), (_, less, lost_sure) = judge(unstable), judge(lost)
+    assert whole["margin"].sel(element="thunderstorm").values[NOON] < 0
+    assert (
+        less["margin"].sel(element="thunderstorm").values[NOON]
+        <= whole["margin"].sel(element="thunderstorm").values[NOON]
+    )
+    assert less["state"].values[NOON] <= whole["state"].values[NOON]
+    assert lost_sure.hours.values[NOON] <= sure.hours.values[NOON]
+
+
+@pytest.mark.parametrize(
+    ("name", "worst"), [("visibility_in_air", 300.0), ("cloud_base_altitude", 90.0), ("lifted_index", -8.0)]
+)
+def test_the_worst_of_a_span_counts_where_the_smallest_is_the_worst(name, worst):
+    cube = quiet_cube(HOURS, **{name: (-3.0, 0.0)})
+    if name == "cloud_base_altitude":
+        cube["low_type_cloud_area_fraction"].values[:] = 0.9
+    cube[name].values[NOON] = worst
+    hours = hours_of(cube)(name)
+    assert (hours[:, NOON - 3 : NOON] == worst).all()
+    assert not (hours == worst)[:, : NOON - 3].any()
+
+
+def test_a_temperature_over_a_span_is_not_known():
+    hours = hours_of(quiet_cube(HOURS, air_temperature=(-3.0, 0.0)))
+    assert np.isnan(hours("air_temperature")).all()
+
+
+def test_a_lost_roughness_leaves_a_gust_that_is_worked_out_from_it_unknown():
+    whole = without(changed(), "wind_speed_of_gust")
+    lost = whole.copy(deep=True)
+    lost["surface_roughness_length"].values[NOON] = np.nan
+    before, after = (assess(derive(cube, height=60.0), LIMITS) for cube in (whole, lost))
+    assert np.isfinite(before["margin"].sel(element="gust").values[NOON])
+    assert np.isnan(after["margin"].sel(element="gust").values[NOON - 1 : NOON + 1]).all()
+    assert (after["state"].values[NOON - 1 : NOON + 1] == State.NOT_KNOWN).all()
+    assert after["state"].values[NOON + 1] == before["state"].values[NOON + 1]

@@ -14,6 +14,7 @@ from wxfly.pilot.aircraft import find_aircraft, parse_aircraft
 from wxfly.pilot.elements import NAMES
 from wxfly.pilot.limits import limits_for
 from wxfly.pilot.site import Site
+from wxfly.probability.site_chance import judge_site_chance
 from wxfly.report.facts.site import site_answer_facts
 from wxfly.report.text.details import asked
 
@@ -146,3 +147,54 @@ def test_no_margin_grows_when_arithmetic_drops_what_is_noted_beside_the_values()
     assert (found["phase_height"].values == 110.0).any()
     np.testing.assert_array_equal(after["margin"].values, found["margin"].values)
     np.testing.assert_array_equal(after["phase_height"].values, found["phase_height"].values)
+
+
+def _low_cloud(cube):
+    cube["cloud_base_altitude"].values[:] = 30.0 + 190.0
+    cube["low_type_cloud_area_fraction"].values[:] = 0.9
+
+
+def _cold_aloft(cube):
+    cube["air_temperature"].values[:] = 275.2
+    cube["air_temperature_aloft"].values[:] = (275.1, 272.4, 271.9)
+    cube["dew_point_temperature"].values[:] = 275.1
+    cube["relative_humidity"].values[:] = 0.995
+    cube["cloud_base_altitude"].values[:] = 30.0 + 110.0
+    cube["low_type_cloud_area_fraction"].values[:] = 1.0
+
+
+def _shear_aloft(cube):
+    cube["wind_speed"].values[:] = (2.0, 2.2, 8.0)
+
+
+@pytest.mark.parametrize(
+    ("change", "element"), [(_low_cloud, "cloud_base"), (_cold_aloft, "icing"), (_shear_aloft, "wind_difference")]
+)
+def test_the_way_back_is_held_against_all_that_changes_with_height(change, element):
+    cube = quiet_cube(24)
+    change(cube)
+
+    def flight(height, back=None):
+        conditions = derive_flight(hours_of(cube), height=height, site=SITE, limits=LIMITS, return_height=back)
+        judged = assess(conditions, LIMITS)
+        return conditions, judged, judged["margin"].sel(element=element).values
+
+    conditions, judged, margin = flight(20.0, 120.0)
+    assert (flight(20.0)[2] > 0).all() and (margin < 0).all()
+    assert (margin <= flight(120.0)[2] + 1e-12).all()
+    assert (judged["phase_height"].sel(element=element).values == 120.0).all()
+    assert (judged["state"] == State.OUTSIDE).all()
+    run = cube["time"].values[0]
+    alone = flight(20.0)[:2]
+    back, without_it = (
+        judge_site_chance(
+            *found, run, height=20.0, site=SITE, limits=LIMITS, central=cube, return_height=home
+        ).hours.values
+        for found, home in (((conditions, judged), 120.0), (alone, None))
+    )
+    assert (back < without_it).all()
+
+
+def test_a_lower_way_back_changes_nothing_but_what_it_asks():
+    found, _ = judged(LIMITS, return_height=50.0)
+    assert "phase_height" not in found

@@ -209,3 +209,10 @@ def test_every_hour_is_of_the_first_model_that_knows_it_whole(lost_fine, lost_co
             assert joined["wind_speed_of_gust"].isel(time=hour).notnull().all()
         else:
             assert joined["wind_speed_of_gust"].isel(time=hour).isnull().all()
+
+
+def test_a_low_flight_asks_another_model_for_a_level_that_its_wind_difference_needs():
+    lost = fine()
+    lost["wind_speed"][5, 0, 1] = np.nan
+    assert float(lost["height"][1]) >= 40.0
+    assert of_hours(join_models([lost, coarse()], NEEDED, height=8.0))[5] == "coarse"
