@@ -53,15 +53,24 @@ def test_without_percentiles_there_is_nothing():
     assert spreads_of(None, derive(quiet_cube(), height=60.0)) == {}
 
 
-def test_what_is_missing_takes_the_widest():
-    width = np.full(36, 2.0)
-    width[6:9] = np.nan
-    found = spreads(with_percentiles(temperature=width))
-    width[12] = 5.0
-    assert spreads(with_percentiles(temperature=width))["temperature"][6:8] == pytest.approx(
-        5.0 / (2 * 1.28155), rel=1e-4
-    )
-    assert found["temperature"][[3, 7, 10]] == pytest.approx(2.0 / (2 * 1.28155), rel=1e-4)
+@pytest.mark.parametrize("temperature", [290.0, 318.0])
+def test_an_hour_that_has_lost_its_percentiles_is_no_surer_within_the_limit_and_no_better_beyond_it(temperature):
+    def chance(lost):
+        width = np.full(36, 4.0)
+        width[20:30] = 12.0
+        cube = with_percentiles(temperature=width)
+        for name in ("air_temperature", *PERCENTILES["temperature"]):
+            cube[name].values[:] += temperature - 290.15
+        if lost:
+            for name in PERCENTILES["temperature"]:
+                cube[name].values[11:14] = np.nan
+        answer = brief(cubes=[cube]).answers[0]
+        return answer.site_chance.hours.values, answer.assessment["margin"].sel(element="temperature").values
+
+    (whole, margin), (lost, _) = chance(lost=False), chance(lost=True)
+    assert ((margin[2:] < 0) == (temperature > 313.0)).all()
+    assert not (lost > whole + 1e-12).any() and (np.isnan(lost) == np.isnan(whole)).all()
+    assert temperature > 300.0 or (lost < whole - 1e-6).any()
 
 
 def test_percentiles_out_of_order_are_no_spread():

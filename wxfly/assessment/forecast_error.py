@@ -283,6 +283,15 @@ def _added_by_cells(around: xr.DataArray | None, lost: Array | None, margin: Arr
     return added if added is None or lost is None else np.where((lost == 1.0) & ~(margin >= 0), 0.0, added)
 
 
+def _without_lost(spread: Array, margin: Array) -> Array:
+    """Return a spread by time and member; an hour that has lost it takes the one that makes it least sure.
+
+    That is the widest of all within the limit, and the narrowest beyond it.
+    """
+    known = np.asarray(spread, dtype=float)[:, None]
+    return np.where(np.isnan(known), np.where(margin >= 0, np.nanmax(known), np.nanmin(known)), known)
+
+
 def _room(
     name: str,
     demand: Array,
@@ -314,7 +323,7 @@ def _room(
         error = law.figure(name, "error", lead)
         deviation = np.where(is_thin[:, None], np.where(margin >= 0, error, law.share_left * error), deviation)
     if demand.shape[1] == 1 and of_source is not None and kind == ErrorKind.NORMAL:
-        error, spread = law.figure(name, "error", lead), np.asarray(of_source, dtype=float)[:, None]
+        error, spread = law.figure(name, "error", lead), _without_lost(of_source, margin)
         deviation = np.hypot(spread, dressing_deviation(error, spread, law.share_left * error))
     for added in (of_height_change, around):
         if added is not None:

@@ -518,8 +518,8 @@ def spreads_of(cube: xr.Dataset | None, conditions: xr.Dataset) -> dict[str, Arr
     Returns
     -------
     dict of ndarray
-        By element, for each hour, the larger of its two edges [m s-1] or [K]; the widest of all where some hour has
-        none. Empty where the source gives no percentiles at all. Wind and gust at flight height take the spread at
+        By element, for each hour, the larger of its two edges [m s-1] or [K]; NaN where an hour has none though others
+        do. Empty where the source gives no percentiles at all. Wind and gust at flight height take the spread at
         10 m by the ratio of the winds, never less than at 10 m.
     """
     found: dict[str, Array] = {}
@@ -531,8 +531,7 @@ def spreads_of(cube: xr.Dataset | None, conditions: xr.Dataset) -> dict[str, Arr
             width = np.maximum(_at_edges(cube[high], time) - _at_edges(cube[low], time), 0.0)
             deviation = width.max(axis=0) / _WIDTH
             if np.isfinite(deviation).any():
-                # An hour without percentiles among hours that have them takes the widest: missing is never surer.
-                found[element] = np.where(np.isnan(deviation), np.nanmax(deviation), deviation)
+                found[element] = deviation
     if "wind" in found:
         at_ground = _at_edges(cube["wind_speed"].sel(height=10.0), time).max(axis=0)
         at_ground = np.where(at_ground > _CALM, at_ground, np.nan)
