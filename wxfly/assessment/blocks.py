@@ -204,11 +204,16 @@ def keep_memory() -> None:
     By default it goes back to the system after every step, and to get it again takes a third of the time. On workers of
     dask the two variables of ``docs/how-to/cluster.md`` do the same.
     """
+    set_memory_options(*_KEPT)
+
+
+def set_memory_options(*options: tuple[int, int]) -> None:
+    """Set options of the C library's memory by their numbers in its ``malloc.h``; nothing where that is not glibc."""
     if sys.platform != "linux":
         return
     with contextlib.suppress(AttributeError):  # other C libraries of Linux have no such function
-        for option, size in _KEPT:
-            ctypes.CDLL(None).mallopt(option, size)
+        for option, value in options:
+            ctypes.CDLL(None).mallopt(option, value)
 
 
 def assess_block(cube: xr.Dataset, *, limits: Limits, height: float, site: Site | None, **bounds: Any) -> xr.Dataset:

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-import ctypes
 import gc
-import sys
 from pathlib import Path
 
 import click
@@ -73,10 +71,10 @@ def serve(host: str, port: int, forecast_path: Path | None) -> None:
 
 
 def _share_memory() -> None:
-    """Have all threads take memory from two areas, where the C library is glibc.
+    """Have all threads take memory from two areas.
 
     By default every thread has an area of its own, which keeps what its largest answer took.
     """
-    if sys.platform == "linux":
-        with contextlib.suppress(AttributeError):  # other C libraries of Linux have no such function
-            ctypes.CDLL(None).mallopt(-8, 2)  # M_ARENA_MAX of malloc.h
+    from wxfly.assessment.blocks import set_memory_options
+
+    set_memory_options((-8, 2))  # M_ARENA_MAX

@@ -142,7 +142,7 @@ class LimitRule:
         Takes demand and limit, returns the margin; the limit of a band is its two ends.
     meaning : str
         Its description in the reference.
-    reading : str
+    wording : str
         Its wording in reports, with ``{subject}``, ``{demand}``, ``{limit}``, ``{unit}`` and, for a rule with words,
         ``{word}``.
     is_least : bool
@@ -157,7 +157,7 @@ class LimitRule:
 
     margin: Callable[[npt.ArrayLike, Any], Array]
     meaning: str
-    reading: str
+    wording: str
     is_least: bool = False
     words: tuple[str, ...] = ()
     of_chance: Callable[[npt.ArrayLike], Array] | None = None
@@ -258,7 +258,7 @@ class Element:
         SI unit of demand and limit.
     quantity : str
         Key of its display unit in `wxfly.units.SYSTEMS`; empty for a bare number.
-    reading : str
+    wording : str
         Wording of the demand; ``{height}`` is the flight height, ``{where}`` is that height or near the ground.
     condition : str
         The condition of an hour that is its demand (`wxfly.assessment.conditions`).
@@ -293,7 +293,7 @@ class Element:
     sense: str
     units: str
     quantity: str
-    reading: str
+    wording: str
     condition: str
     limit: LimitOf
     family: Family

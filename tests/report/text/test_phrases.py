@@ -40,17 +40,19 @@ def t(text):
     ],
 )
 def test_readings(element, demand, limit, units, told):
-    assert writing.reading(element, demand, limit, height=80.0, units=units) == told
+    assert writing.demand_in_words(element, demand, limit, height=80.0, units=units) == told
 
 
 def test_a_temperature_near_the_ground_says_so():
-    told = writing.reading("temperature", 261.15, 263.15, height=80.0, units="metric", near_ground=True)
+    told = writing.demand_in_words("temperature", 261.15, 263.15, height=80.0, units="metric", near_ground=True)
     assert told == "temperature near the ground, -12.0 °C, limit -10 °C"
 
 
 def test_a_limit_that_is_just_broken_does_not_look_kept():
-    assert writing.reading("gust", 10.71, 10.7, height=80.0, units="metric") == "gust at 80 m, 10.71 of 10.70 m/s"
-    assert writing.reading("gust", 10.7, 10.7, height=80.0, units="metric") == "gust at 80 m, 10.7 of 10.7 m/s"
+    assert (
+        writing.demand_in_words("gust", 10.71, 10.7, height=80.0, units="metric") == "gust at 80 m, 10.71 of 10.70 m/s"
+    )
+    assert writing.demand_in_words("gust", 10.7, 10.7, height=80.0, units="metric") == "gust at 80 m, 10.7 of 10.7 m/s"
 
 
 @given(
@@ -60,7 +62,7 @@ def test_a_limit_that_is_just_broken_does_not_look_kept():
     st.sampled_from(list(SYSTEMS)),
 )
 def test_every_reading_can_be_written(element, demand, limit, units):
-    told = writing.reading(element, demand, limit, height=80.0, units=units)
+    told = writing.demand_in_words(element, demand, limit, height=80.0, units=units)
     assert "nan" not in told
     assert "-0 " not in told
     assert told == told.strip(string.whitespace)

@@ -145,7 +145,7 @@ class DrawnHours:
             state = self.site.hours.state[hour]
             return f"{self.span(i)}<br><b>{state}</b>, margin {writing.margin(margin)}<br>decides: {reason}"
         element = self.site.elements[row]
-        reading = self._words.reading(element.name, hour).replace(", ", "<br>", 1)
+        reading = self._words.demand_in_words(element.name, hour).replace(", ", "<br>", 1)
         if not element.judged:
             words = "not judged: figures missing" if element.name == RETURN_LEG.name else "not judged: no limit"
         elif np.isnan(margin):

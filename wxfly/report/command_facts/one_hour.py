@@ -13,7 +13,7 @@ from wxfly.report.facts.answer import AnswerFacts, facts_of
 from wxfly.report.facts.hours import ElementFacts, limits_of_hours, unknown_of_hours
 from wxfly.report.facts.site import SiteAnswerFacts
 from wxfly.report.facts.values import ElementName, Facts, Period, Share, StateWord, moment_of
-from wxfly.report.facts.verdict import Asked, begin, hour_at, likely, reading_at, some_titles, spare_at, waiting_after
+from wxfly.report.facts.verdict import Asked, begin, demand_at, hour_at, likely, some_titles, spare_at, waiting_after
 from wxfly.report.facts.windows import CauseFacts, ChangeFacts, chance_and_causes, change_facts, is_grave
 from wxfly.report.facts.writing import Clock, Reader, amount, in_ten, room_in_words, titles
 
@@ -165,7 +165,7 @@ def _elements(site: SiteAnswerFacts, hour: int, units: str) -> list[ElementOfHou
 def _words(site: SiteAnswerFacts, name: str, hour: int, units: str) -> str:
     """Return in words what an element asks, its limit, and what is left of it."""
     left = spare_at(site, name, hour, units)
-    return reading_at(site, name, hour, units) + (f": {left}" if left else "")
+    return demand_at(site, name, hour, units) + (f": {left}" if left else "")
 
 
 def _first_line(

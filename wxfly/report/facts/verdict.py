@@ -26,13 +26,13 @@ from wxfly.report.facts.writing import (
     age,
     amount,
     day_name,
+    demand_in_words,
     direction,
     duration,
     excess,
     in_ten,
     is_written_as_nothing,
     number,
-    reading,
     room,
     room_in_words,
     spare,
@@ -52,10 +52,10 @@ def element_of(site: SiteAnswerFacts, name: str) -> ElementFacts:
     return next(element for element in site.elements if element.name == name)
 
 
-def reading_at(site: SiteAnswerFacts, name: str, hour: int, units: str) -> str:
+def demand_at(site: SiteAnswerFacts, name: str, hour: int, units: str) -> str:
     """Return in words what one element of one hour is, such as ``gust at 80 m, 9.1 of 10.7 m/s``."""
     demand, limit, height, near_ground, phase = _at(site, name, hour)
-    return reading(name, demand, limit, height=height, units=units, near_ground=near_ground) + phase
+    return demand_in_words(name, demand, limit, height=height, units=units, near_ground=near_ground) + phase
 
 
 def room_at(site: SiteAnswerFacts, name: str, hour: int, units: str) -> str:
@@ -163,7 +163,7 @@ def reason_of(site: SiteAnswerFacts, hour: int, units: str) -> str:
 def _reading_or_excess(site: SiteAnswerFacts, element: str, hour: int, units: str) -> str:
     """Return in words what an element is and its limit; where that is broken, by how much."""
     over = _number(element_of(site, element).margin[hour]) < 0
-    return room_at(site, element, hour, units) if over else reading_at(site, element, hour, units)
+    return room_at(site, element, hour, units) if over else demand_at(site, element, hour, units)
 
 
 def _covers(hour_runs: list[tuple[int, int]], hour: int) -> bool:
@@ -184,14 +184,16 @@ class HourWords:
     def __init__(self, site: SiteAnswerFacts, units: str) -> None:
         self._site, self._units = site, units
 
-    def reading(self, element: str, hour: int) -> str:
+    def demand_in_words(self, element: str, hour: int) -> str:
         """Return in words what one element of one hour is, such as ``gust at 80 m, 9.1 of 10.7 m/s``."""
-        return reading_at(self._site, element, hour, self._units)
+        return demand_at(self._site, element, hour, self._units)
 
     def reason(self, hour: int) -> str:
         """Return in words what decides in one hour, and its limit."""
         element = self._site.hours.limiting_element[hour]
-        return waiting_after(self._site, hour) or (self.reading(element, hour) if element else "nothing is known")
+        return waiting_after(self._site, hour) or (
+            self.demand_in_words(element, hour) if element else "nothing is known"
+        )
 
     def waiting_after(self, hour: int) -> str:
         """Return in words by what an hour is held back that would not be outside by itself; empty where it is not."""

@@ -82,7 +82,7 @@ def room(
     """
     row = BY_NAME[element]
     rule = LIMIT_RULES[row.sense]
-    line = reading(element, demand, limit, height=height, units=units, near_ground=near_ground)
+    line = demand_in_words(element, demand, limit, height=height, units=units, near_ground=near_ground)
     if rule.words or math.isnan(demand) or math.isnan(limit):
         return line
     left = spare(element, demand, limit, margin, units=units)
@@ -154,7 +154,9 @@ def _difference(one: float, other: float, unit: str) -> str:
     return f"{shown} {UNITS[unit].written}".strip()
 
 
-def reading(element: str, demand: float, limit: float, *, height: float, units: str, near_ground: bool = False) -> str:
+def demand_in_words(
+    element: str, demand: float, limit: float, *, height: float, units: str, near_ground: bool = False
+) -> str:
     """Return in words what an hour asks and what the limit is, such as ``gust at 80 m, 9.1 of 10.7 m/s``.
 
     Parameters
@@ -174,18 +176,18 @@ def reading(element: str, demand: float, limit: float, *, height: float, units: 
     if element == RETURN_LEG.name:
         return _return_leg(demand)
     at = amount(height, "height", units)
-    subject = row.reading.format(height=at, where="near the ground" if near_ground else f"at {at}")
+    subject = row.wording.format(height=at, where="near the ground" if near_ground else f"at {at}")
     if math.isnan(demand):
         return f"{subject} not known"
     rule = LIMIT_RULES[row.sense]
     if rule.words:
         word = rule.words[min(max(math.ceil(demand), 0), len(rule.words) - 1)]
-        return rule.reading.format(subject=subject, word=word)
+        return rule.wording.format(subject=subject, word=word)
     unit = unit_of(row.quantity, units)
     if math.isnan(limit):
         return f"{subject}, {amount(demand, row.quantity, units)}, no limit given"
     here, there = _apart(demand, limit, unit)
-    return rule.reading.format(subject=subject, demand=here, limit=there, unit=UNITS[unit].written).rstrip()
+    return rule.wording.format(subject=subject, demand=here, limit=there, unit=UNITS[unit].written).rstrip()
 
 
 def cannot_be_flown(demand: float) -> bool:

@@ -432,5 +432,5 @@ class _Words:
         """Phrase the worst hour of an element in the window, without its name."""
         hour = next(one.hour for one in self._facts.worst_hours if one.element == element)
         height = amount(self._site.height, "height", self._units)
-        subject = BY_NAME[element].reading.format(height=height)
-        return self._hours.reading(element, hour).removeprefix(subject).strip(", ")
+        subject = BY_NAME[element].wording.format(height=height)
+        return self._hours.demand_in_words(element, hour).removeprefix(subject).strip(", ")

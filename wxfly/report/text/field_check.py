@@ -175,7 +175,7 @@ class CheckWords:
         row = BY_NAME[one.element]
         if one.chance is None:
             return f"{row.title} in the hours of the flight is not known"
-        reading = self._hours.reading(one.element, one.hour)
+        reading = self._hours.demand_in_words(one.element, one.hour)
         if one.element == "precipitation":
             falls = f"{one.falls} forecast now" if one.falls else ""
             if self._is_outside(one.element, one.hour):
@@ -202,7 +202,7 @@ class CheckWords:
         """Return the largest wind and gust of a flight from now on against their limits, or those that pass them."""
         return listed(
             [
-                self._hours.reading(element, hour)
+                self._hours.demand_in_words(element, hour)
                 for element, hour in self._facts.worst_hours.items()
                 if not outside or self._is_outside(element, hour)
             ]
@@ -211,7 +211,7 @@ class CheckWords:
     def _return_leg(self) -> str:
         """Return in words what the way back takes in the first hour in which it does not hold."""
         hour = self._facts.return_leg_hour
-        return "" if hour is None else self._hours.reading("return_leg", hour)
+        return "" if hour is None else self._hours.demand_in_words("return_leg", hour)
 
     def _speed(self, value: float | None) -> str:
         return "not known" if value is None else writing.number(value, self._unit)
