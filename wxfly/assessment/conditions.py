@@ -30,7 +30,7 @@ from wxfly.physics.air.humidity import (
     saturation_vapour_pressure,
 )
 from wxfly.physics.wind.surroundings import LOST_SPREAD, deviation_from_spread
-from wxfly.pilot.elements import NAMES
+from wxfly.pilot.elements import ELEMENTS, NAMES
 from wxfly.pilot.limits import HEIGHT_OF_LAUNCH, Limits
 from wxfly.pilot.site import Site
 
@@ -467,8 +467,6 @@ DERIVED: dict[str, dict[str, str]] = {
 }  # fmt: skip
 
 
-AIR_OF_RETURN = ("air_temperature", "density_altitude", "icing_risk", "icing_chance", "icing_chance_by_signs")
-"""Conditions of the air that are worked out at the height of the way back too."""
 _OF_PHASES = {
     "launch": {
         "largest_gust_at_launch": "wind_speed_of_gust",
@@ -482,7 +480,16 @@ _OF_PHASES = {
         )
     },
 }  # fmt: skip
-"""What conditions have of a phase besides the flight at its height, and the row of `DERIVED` that describes it."""
+"""What conditions have of the wind in a phase besides the flight at its height, and the row of `DERIVED` of it."""
+_OF_MEMBERS = "icing_chance_by_signs"
+AIR_OF_RETURN = {
+    name
+    for element in ELEMENTS
+    if element.changes_with_height
+    for name in (element.condition, element.chance, element.limit.condition, _OF_MEMBERS)
+    if name and name not in _OF_PHASES["return"].values()
+}
+"""Conditions that are worked out at the height of the way back too: those of elements that change with height."""
 
 
 def derive_flight(

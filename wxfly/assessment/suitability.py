@@ -12,6 +12,7 @@ that is an hour at the least.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from functools import reduce
 
 import numpy as np
@@ -59,7 +60,7 @@ def assess(conditions: xr.Dataset, limits: Limits) -> xr.Dataset:
         many advised elements are not known and leave the state to the others); ``lost`` (element, time, ...: the hour
         has lost an input that the source carries, so that the element counts as required in it); ``usable_start`` and
         ``usable_end`` (the lit part of the hour, NaT
-        when dark). Where wind or gust is held in other phases of the flight too (`wxfly.assessment.conditions`), the
+        when dark). Where elements are held in other phases of the flight too (`wxfly.assessment.conditions`), the
         tightest phase is told; ``phase_height`` (element, time, ...) [m] says at which height it is, and
         ``flight_demand`` and ``flight_limit`` are those at flight height.
     """
@@ -98,60 +99,41 @@ def assess_in_numbers(conditions: xr.Dataset, limits: Limits) -> xr.Dataset:
     return assessment.assign({name: (("element", *template.dims), values) for name, values in rows.items()})
 
 
-_RETURN = "_at_return"
-# What each phase beside the flight at its height is held against. On the way back all else that changes with height is
-# held against its own limit.
-_PHASES = {
-    "launch": {"gust": "maximum_gust_at_launch"},
-    "return": {"wind": "maximum_wind", "gust": "maximum_gust"},
-}
-
-
 def _tightest_phase(
     demand: Array, limit: Array, margin: Array, conditions: xr.Dataset, limits: Limits, template: xr.Variable
 ) -> Array | None:
-    """Put the tightest phase of each hour into the rows of wind and gust; give the heights, None without phases."""
-    given: dict[str, float] = {}
-    if limits.maximum_gust_at_launch is not None:
-        given["launch"] = HEIGHT_OF_LAUNCH
-    if "height_at_return" in conditions.coords:
-        given["return"] = float(conditions["height_at_return"])
-    if not given:
-        return None
+    """Put the tightest phase of each hour into the rows; return the heights of these phases, None without phases.
+
+    At launch the gust has a limit of its own. On the way back everything that changes with height is held against the
+    limit that it has in flight.
+    """
     heights = np.full(demand.shape, float(conditions["height"]))
-    for phase, height in given.items():
-        for name, key in _PHASES[phase].items():
-            most = getattr(limits, key)
-            if most is None:
-                continue
-            k, variable = NAMES.index(name), f"{BY_NAME[name].condition}_at_{phase}"
-            if variable not in conditions.variables:
-                asked = np.full(template.shape, np.nan)  # a limit for what was not worked out: not known
-            else:
-                asked = _with_uncertainty(name, conditions, variable, f"_at_{phase}", limits, template).max(axis=0)
-            left = BY_NAME[name].margin(asked, most)
-            tighter = (left < margin[k]) | (np.isnan(left) & ~np.isnan(margin[k]))
-            for row, values in ((demand, asked), (limit, np.full(template.shape, float(most))), (margin, left)):
-                row[k] = np.where(tighter, values, row[k])
-            heights[k] = np.where(tighter, height, heights[k])
-    if "return" in given:
-        there = _at_return(conditions, given["return"])
-        for k, element in enumerate(ELEMENTS):
-            if element.changes_with_height and element.name not in _PHASES["return"]:
-                measured = _measure(element.name, there, limits, template)
-                tighter = (measured[-1] < margin[k]) | (np.isnan(measured[-1]) & ~np.isnan(margin[k]))
-                for row, found in zip((demand, limit, margin), measured, strict=True):
-                    row[k] = np.where(tighter, found, row[k])
-                heights[k] = np.where(tighter, given["return"], heights[k])
-    return heights
+    phases: list[tuple[xr.Dataset, Limits, Sequence[Element]]] = []
+    if limits.maximum_gust_at_launch is not None:
+        gust = (BY_NAME["gust"],)
+        at_hand = replace(limits, maximum_gust=limits.maximum_gust_at_launch)
+        phases.append((_of_phase(conditions, "launch", HEIGHT_OF_LAUNCH, gust), at_hand, gust))
+    if "height_at_return" in conditions.coords:
+        aloft = [element for element in ELEMENTS if element.changes_with_height]
+        home = float(conditions["height_at_return"])
+        phases.append((_of_phase(conditions, "return", home, aloft), limits, aloft))
+    for there, own_limits, elements in phases:
+        for k in (NAMES.index(element.name) for element in elements):
+            measured = _measure(NAMES[k], there, own_limits, template)
+            tighter = (measured[-1] < margin[k]) | (np.isnan(measured[-1]) & ~np.isnan(margin[k]))
+            for row, found in zip((demand, limit, margin), measured, strict=True):
+                row[k] = np.where(tighter, found, row[k])
+            heights[k] = np.where(tighter, float(there["height"]), heights[k])
+    return heights if phases else None
 
 
-def _at_return(conditions: xr.Dataset, height: float) -> xr.Dataset:
-    """Return the conditions of the way back in place of those at flight height."""
-    own = {
-        n.removesuffix(_RETURN): conditions.variables[n] for n in map(str, conditions.data_vars) if n.endswith(_RETURN)
-    }
-    return conditions.assign(own).assign_coords(height=height)
+def _of_phase(conditions: xr.Dataset, phase: str, height: float, elements: Sequence[Element]) -> xr.Dataset:
+    """Return the conditions of a phase in place of those at flight height; NaN for what was not worked out."""
+    suffix = f"_at_{phase}"
+    missing = {e.condition: conditions.variables[e.condition] * np.nan for e in elements}
+    names = [name for name in map(str, conditions.data_vars) if name.endswith(suffix)]
+    own = {name.removesuffix(suffix): conditions.variables[name] for name in names}
+    return conditions.assign(missing | own).assign_coords(height=height)
 
 
 def _lost(conditions: xr.Dataset, shape: tuple[int, ...]) -> npt.NDArray[np.bool_]:

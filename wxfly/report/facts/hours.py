@@ -329,8 +329,10 @@ def element_facts(answer: SiteAnswer) -> list[ElementFacts]:
 
 
 def _near_ground(answer: SiteAnswer, temperature: npt.NDArray[np.float64]) -> list[tuple[int, int]]:
-    aloft = answer.conditions["air_temperature"].transpose("edge", "time").values
-    return runs_of(~np.isnan(temperature) & (aloft != temperature).all(axis=0))
+    at_ground = answer.conditions["air_temperature_near_ground"].transpose("edge", "time").values
+    aloft = [answer.conditions[n] for n in ("air_temperature", "air_temperature_at_return") if n in answer.conditions]
+    is_aloft = np.any([(t.transpose("edge", "time").values == temperature).any(axis=0) for t in aloft], axis=0)
+    return runs_of(~np.isnan(temperature) & (at_ground == temperature).any(axis=0) & ~is_aloft)
 
 
 def _limits(

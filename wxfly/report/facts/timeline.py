@@ -94,15 +94,14 @@ def margins_by_height(answer: SiteAnswer) -> tuple[Array, npt.NDArray[np.object_
     heights = profile["height"].values
     names, rows = ["wind"], [1.0 - profile["share_of_limit"].values]
     counts, skipped = counts_as_required(assessment), not_judged(assessment)
-    shape = rows[0].shape
+    shape, prefix = rows[0].shape, _prefix(answer)
     for k, name in enumerate(names_of(assessment)):
         if name in _OF_WIND or name in skipped:
             continue
         margin = assessment["margin"].values[k]
         if name == "cloud_base":
-            at_flight = answer.request.height
-            lower_limit = assessment["limit"].values[k] - at_flight
-            margin = BY_NAME[name].margin(assessment["demand"].values[k], lower_limit + heights[:, None])
+            demand, limit = (assessment[f"{prefix}{row}"].values[k] for row in ("demand", "limit"))
+            margin = BY_NAME[name].margin(demand, limit - answer.request.height + heights[:, None])
         names.append(name)
         rows.append(np.broadcast_to(np.where(np.isnan(margin) & ~counts[k], np.inf, margin), shape))
     if "waiting_after" in assessment:
@@ -118,10 +117,14 @@ def margins_by_height(answer: SiteAnswer) -> tuple[Array, npt.NDArray[np.object_
 _OF_WIND = ("wind", "gust", "wind_difference")
 
 
+def _prefix(answer: SiteAnswer) -> str:
+    """Return how the rows at flight height are named: apart, where another phase of the flight may be tighter."""
+    return "flight_" if "flight_demand" in answer.assessment else ""
+
+
 def _at_flight_height(answer: SiteAnswer, element: str) -> FlightWind:
-    prefix = "flight_" if "flight_demand" in answer.assessment else ""
     demand, limit = (
-        answer.assessment[f"{prefix}{name}"].transpose("element", "time").values[ROW[element]]
+        answer.assessment[f"{_prefix(answer)}{name}"].transpose("element", "time").values[ROW[element]]
         for name in ("demand", "limit")
     )
     return FlightWind(column(demand), number(limit[0]))
