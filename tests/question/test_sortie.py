@@ -212,6 +212,19 @@ def test_an_aircraft_without_figures_is_told_first_and_the_chance_says_what_it_l
     assert run("best", SITE, "--aircraft", bare, "--distance", "300m", "--csv")
 
 
+def test_a_missing_figure_leaves_out_the_battery_and_nothing_else_of_the_way_back(bare) -> None:
+    options = {"aircraft": bare, "height": "8m"}
+    low, home = (ask(sites=("Whistlebrush",), **options, **more).answers[0] for more in ({}, {"return_height": "60m"}))
+    assert home.request.sortie is None and home.request.energy_missing
+    for name in ("wind", "gust"):
+        one, other = (answer.assessment["margin"].sel(element=name).values for answer in (low, home))
+        assert (other <= one).all() and (other < one).any()
+        assert (home.assessment["phase_height"].sel(element=name).values[other < one] == 60.0).all()
+    chance, with_home = (answer.site_chance.hours.values for answer in (low, home))
+    assert (with_home <= chance + 1e-9).all() and (with_home < chance - 0.05).any()
+    assert not [change for change in home.changes if change.kind in ("lower", "aircraft")]
+
+
 @pytest.mark.thorough
 def test_a_day_on_which_the_sortie_holds_is_found() -> None:
     answer = ask(day="2026-03-17", distance="1500m").answers[0]

@@ -142,7 +142,7 @@ def _with_reserve(windows: Sequence[Window], limits: Limits) -> list[Window]:
 
 def _lower(answer: SiteAnswer, cube: xr.Dataset, minimum_duration: np.timedelta64, run: np.datetime64) -> Change | None:
     """Return the greatest lower height with a window; usable heights suggest it, a full assessment confirms it."""
-    if answer.request.sortie is not None:
+    if answer.request.has_way_back:
         return None  # a lower return leg makes another sortie
     usable = answer.heights["usable_height"].values
     height = STEP * np.floor((answer.request.height - 1e-6) / STEP)
@@ -170,12 +170,11 @@ def _assessed(
     cube: xr.Dataset, request: Request, height: float, start: np.datetime64, end: np.datetime64, run: np.datetime64
 ) -> tuple[xr.Dataset, xr.Dataset]:
     """Return conditions and assessment at a height, worked out as the answer's own, with the same sortie."""
-    return_height = None if request.sortie is None else request.sortie.plan.return_height
 
     def judge(begin: np.datetime64, until: np.datetime64) -> tuple[xr.Dataset, xr.Dataset]:
         hours = hours_of(cube, start=begin, end=until)
         flight = derive_flight(
-            hours, height=height, site=request.site, limits=request.limits, return_height=return_height
+            hours, height=height, site=request.site, limits=request.limits, return_height=request.return_height
         )
         judged = assess(flight, request.limits)
         if request.sortie is None:
@@ -230,7 +229,7 @@ def _another_aircraft(
     run: np.datetime64,
 ) -> Change | None:
     """Return the aircraft with the smallest gust limit that has a window."""
-    if answer.request.sortie is not None:
+    if answer.request.has_way_back:
         return None  # the return leg would have to be judged anew for another aircraft
     for aircraft, limits in sorted(others, key=lambda row: row[0].maximum_gust):
         if aircraft.name == answer.request.aircraft.name or is_above_height_limit(answer.request.height, limits):
@@ -264,8 +263,9 @@ def _another_day(
     if not windows:
         return None
     chance = judge_site_chance(
-        flight, later, run, height=request.height, site=request.site, limits=request.limits, central=cube
-    )
+        flight, later, run, height=request.height, site=request.site, limits=request.limits, central=cube,
+        return_height=request.return_height,
+    )  # fmt: skip
     in_time = sorted(windows, key=lambda window: window.start)
     likely = (window for window in in_time if _is_likely(chance, later, window, minimum_duration))
     first = next(likely, None)

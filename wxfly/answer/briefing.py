@@ -142,9 +142,12 @@ def _answer(
     now: np.datetime64,
 ) -> SiteAnswer:
     hours = hours_of(cube, start=start, end=end)
-    return_height = None if request.sortie is None else request.sortie.plan.return_height
     derive_hours = partial(
-        derive_flight, height=request.height, site=request.site, limits=request.limits, return_height=return_height
+        derive_flight,
+        height=request.height,
+        site=request.site,
+        limits=request.limits,
+        return_height=request.return_height,
     )
     conditions = derive_hours(hours)
     assessment = assess(conditions, request.limits)
@@ -174,7 +177,7 @@ def _answer(
         law=law,
         sortie=request.sortie,
         at_return=at_return,
-        return_height=return_height,
+        return_height=request.return_height,
     )
     windows = find_windows(
         assessment,

@@ -65,6 +65,8 @@ class Request:
         Whether windows in golden or blue hour come first.
     toward : float or None
         Viewing direction of the pilot, for glare [degree].
+    return_height : float or None
+        Height of the way back above ground [m], where a flight is planned: what changes with height is held there too.
     sortie : Sortie or None
         The planned flight; its return leg is then judged in every hour.
     energy_missing : tuple of str
@@ -85,12 +87,18 @@ class Request:
     height: float
     prefers_low_light: bool = False
     toward: float | None = None
+    return_height: float | None = None
     sortie: Sortie | None = None
     energy_missing: tuple[str, ...] = ()
     work: PlannedWork = field(default_factory=PlannedWork)
     before: BeforeReading | None = field(default=None, compare=False)
     from_now: bool = False
     zones: ZoneSearch | None = field(default=None, compare=False)
+
+    @property
+    def has_way_back(self) -> bool:
+        """Whether a way back is judged beside the flight: its energy, or a height above that of the flight."""
+        return self.sortie is not None or (self.return_height is not None and self.return_height > self.height)
 
 
 def preferred_hours(conditions: xr.Dataset, request: Request) -> npt.NDArray[np.bool_] | None:

@@ -148,7 +148,7 @@ def _check(place: str | None, words: Words, on_progress: Progress) -> CheckAsked
     request = prepared.requests[0]
     reading = Reading(prepared.now, asked.anemometer_height, asked.mean, asked.gust, asked.temperature)
     cube = prepared.cube.isel(site=0)
-    home = request.height if request.sortie is None else request.sortie.plan.return_height
+    home = request.height if request.return_height is None else request.return_height
     near_ground, flight, *returning = (
         derive(cube, height=height, site=request.site, start=prepared.now, end=prepared.periods[0][1])
         for height in (reading.anemometer_height, request.height, *((home,) if home != request.height else ()))

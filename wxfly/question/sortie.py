@@ -32,7 +32,7 @@ def plan_sortie(request: Request, asked: SortieAsked, confidence: float) -> Requ
     Returns
     -------
     Request
-        Without a sortie, but with the names of missing figures, where the aircraft lacks them.
+        Without a sortie, but with the return height and the names of missing figures, where the aircraft lacks them.
 
     Raises
     ------
@@ -43,7 +43,7 @@ def plan_sortie(request: Request, asked: SortieAsked, confidence: float) -> Requ
     check_height(return_height, request.limits)
     missing = missing_figures(request.aircraft)
     if missing:
-        return replace(request, energy_missing=missing)
+        return replace(request, return_height=return_height, energy_missing=missing)
     plan = Plan(
         height=request.height,
         return_height=return_height,
@@ -55,7 +55,7 @@ def plan_sortie(request: Request, asked: SortieAsked, confidence: float) -> Requ
         cell_temperature=asked.battery_temperature,
     )
     model = energy_model(request.aircraft, payload=asked.payload)
-    return replace(request, sortie=return_leg.Sortie(model, plan, asked.batteries))
+    return replace(request, return_height=return_height, sortie=return_leg.Sortie(model, plan, asked.batteries))
 
 
 def default_distance(aircraft: Aircraft) -> float:

@@ -531,7 +531,7 @@ def asked_in_full(facts: AnswerFacts, position: int, reader: Reader) -> str:
     if site.sortie is None:
         return question
     if site.sortie.plan is None:
-        return f"{question}; way back not judged: {energy_missing(site.sortie.missing_figures)}"
+        return f"{question}; battery for the way back not judged: {energy_missing(site.sortie.missing_figures)}"
     plan = site.sortie.plan
     home = amount(plan.return_height, "height", reader.units)
     sure = f"{in_ten(plan.confidence)} sure"
