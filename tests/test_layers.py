@@ -13,11 +13,11 @@ PACKAGE = Path(wxfly.__file__).parent
 FOLDERS = (
     "errors",
     "units",
+    "times",
     "physics",
     "physics/wind",
     "physics/air",
     "physics/aircraft",
-    "times",
     "pilot",
     "cube",
     "sources",

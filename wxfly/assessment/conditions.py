@@ -37,7 +37,8 @@ from wxfly.pilot.site import Site
 Array = npt.NDArray[np.float64]
 
 HIGH_GROUND = 1000.0
-"""Above, it is told that ways of reducing pressure to sea level differ [m]: here by up to 85 m of density altitude."""
+"""Height of the ground above which a note says that methods of reducing pressure to sea level differ [m]: here by up to
+85 m of density altitude."""
 
 
 def derive(
@@ -423,8 +424,8 @@ DERIVED: dict[str, dict[str, str]] = {
     "wind_from_direction": _described(
         "degree", "direction the wind comes from at flight height", "wind_from_direction"
     ),
-    "wind_standard_deviation": _described("m s-1", "standard deviation of the wind's carrying to flight height"),
-    "gust_standard_deviation": _described("m s-1", "standard deviation of the gust's carrying to flight height"),
+    "wind_standard_deviation": _described("m s-1", "standard deviation of the wind extrapolated to flight height"),
+    "gust_standard_deviation": _described("m s-1", "standard deviation of the gust extrapolated to flight height"),
     "wind_deviation_of_cells": _described("m s-1", "what the spread of the cells around adds to the wind's error"),
     "gust_deviation_of_cells": _described("m s-1", "what the spread of the cells around adds to the gust's error"),
     "cells_are_lost": _described("1", "whether the spread of the cells around is lost"),

@@ -174,7 +174,7 @@ def lead_time(time: npt.ArrayLike, run: np.datetime64) -> Array:
 
 
 def hours_of_models(conditions: xr.Dataset) -> dict[str, npt.NDArray[np.bool_]]:
-    """Return for each model of the hours which of them are its; an hour is of the model at its start."""
+    """Return for each model which hours come from it; an hour is of the model at its start."""
     names = models_of(conditions)
     if FORECAST_MODEL not in conditions.coords:
         return {names[0]: np.ones(conditions.sizes["time"], dtype=bool)}

@@ -121,8 +121,8 @@ _BOTH_ENDS_COUNT = frozenset({"air_temperature", "air_temperature_aloft", "atmos
 def to_hours(cube: xr.Dataset, count: int, precision: Precision = Precision.DOUBLE) -> xr.Dataset:
     """Turn stamps into so many hours: instants get both edges, spans give the worst value that overlaps the hour.
 
-    Of most variables that is the largest, of those of `SMALLEST_IS_WORST` the smallest. A temperature over a span tells
-    not both how cold and how warm it gets: it is missing.
+    Of most variables that is the largest, of those of `SMALLEST_IS_WORST` the smallest. A temperature over a span does
+    not say both how cold and how warm it gets: it is missing.
     """
     hours: dict[str, tuple[tuple[str, ...], Array]] = {}
     for name, variable in cube.variables.items():
@@ -220,7 +220,7 @@ class HourValues:
         return np.concatenate([along[:1], along[-1:, -1:]], axis=1)
 
     def at_stamps(self, *names: str) -> HourValues:
-        """Return a taker of the same for each stamp, or this one where some variable is not of instants."""
+        """Return the same values, one for each stamp, or these where some variable is not of instants."""
         of_spans = any("edge" not in self.hours.variables[name].dims for name in names if name in self.hours)
         return self if of_spans or self._of_stamps else self._stamped
 

@@ -37,8 +37,8 @@ from wxfly.pilot.work import wait_after_break
 Array = npt.NDArray[np.float64]
 
 REQUIRED, JUDGED = "required", "judged"
-"""Coordinates along ``element``: whether an hour without it is not known, and whether it has a limit. What an hour
-hangs on is no attribute: arithmetic and joining drop those."""
+"""Coordinates along ``element``: whether an hour without it is not known, and whether it has a limit.
+Coordinates, because arithmetic and joining drop attributes."""
 
 
 def assess(conditions: xr.Dataset, limits: Limits) -> xr.Dataset:
@@ -269,7 +269,8 @@ def _along(flags: npt.NDArray[np.bool_], like: Array) -> npt.NDArray[np.bool_]:
 
 def _is_judged(name: str, limits: Limits) -> bool:
     """An element without a limit is not judged; the answer says so."""
-    return not (name == "density_altitude" and limits.maximum_density_altitude is None)
+    row = BY_NAME[name].limit
+    return not row.pilot or bool(row.condition) or getattr(limits, row.pilot) is not None
 
 
 def names_of(assessment: xr.Dataset) -> tuple[str, ...]:

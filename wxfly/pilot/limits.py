@@ -272,7 +272,8 @@ def read_limit(text: str, units: str, origin: str = "") -> OwnLimit:
     least = -math.inf if element.quantity == "temperature" else 0.0
     zero_is_a_limit = element.name == "precipitation"
     if any(value < least or (value == 0 and not zero_is_a_limit and least == 0) for value in read):
-        raise WxflyError(f"a limit of '{text}' is not above zero; wanted a value such as gust=8m/s")
+        bound = "below zero" if zero_is_a_limit else "not above zero"
+        raise WxflyError(f"a limit of '{text}' is {bound}; wanted a value such as gust=8m/s")
     if len(read) == 2 and not read[0] < read[1]:
         raise WxflyError(f"a limit of '{text}' has its ends exchanged; wanted the lower one first")
     return OwnLimit(element.name, dict(zip(names, read, strict=True)), origin)

@@ -309,6 +309,7 @@ def withdraw(site: str | None, when: str | None, reason: str | None) -> str:
     if not count:
         known = sorted({o.site for o in ledger.read_observations()})
         where = f"; observations are of {', '.join(known)}" if known and site not in known else ""
+        where = where or "; wxfly ledger shows what is noted"
         raise WxflyError(f"the ledger has no observation of {site} in {when}{where}")
     hours = "1 hour" if count == 1 else f"{count} hours"
     return f"{hours} observed at {site} withdrawn; they no longer count, and may be entered again"

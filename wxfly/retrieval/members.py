@@ -158,7 +158,9 @@ def _obtain(name: str, sites: Sequence[Site], offline: bool, settings: Settings,
     if len(found) == len(sites) and len({layout.run_name(cube) for cube in found}) == 1:
         return _side_by_side(found, sites)
     if offline:
-        raise WxflyError("none in the store for all the places; fetch it while online")
+        raise WxflyError(
+            f"no members of {find_ensemble(name).title} are stored for all the places; ask once while online"
+        )
     on_progress(f"asking for {find_ensemble(name).title}")
     replies: list[PlaceReply] = []
     cube = get_ensemble(sites, name, settings=settings, keep=replies.extend)

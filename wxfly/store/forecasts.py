@@ -268,7 +268,9 @@ def stored_at(
     coordinates = parse_coordinates(site)
     if name is None and coordinates is None:
         known = ", ".join(saved) or "none"
-        raise WxflyError(f"'{site}' is no saved site (saved: {known}) and not LATITUDE,LONGITUDE")
+        raise WxflyError(
+            f"'{site}' is no saved site (saved: {known}) and not LATITUDE,LONGITUDE; save it: wxfly sites add"
+        )
     key = saved[name].key if name is not None else place_key(*(coordinates or (np.nan, np.nan)))
     here = [s for s in list_forecasts() if (s.latitude, s.longitude) == key]
     fitting = [s for s in here if model in (None, s.model) and run in (None, s.run)]

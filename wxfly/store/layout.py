@@ -227,7 +227,7 @@ def remove_ours(paths: list[Path]) -> list[Path]:
         except FileNotFoundError:
             continue  # gone already
         except OSError as fault:
-            raise WxflyError(f"{path}: cannot be removed ({fault.strerror})") from None
+            raise WxflyError(f"{path}: cannot be removed ({fault.strerror}); remove it by hand") from None
     for folder in {path.parent for path in removed}:
         for empty in (folder, folder.parent):
             with contextlib.suppress(OSError, WxflyError), _folder(root, empty.parent) as within:
