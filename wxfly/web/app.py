@@ -141,7 +141,7 @@ def _fault_of(job: Job) -> WxflyError | None:
 
 
 def _words(fault: Exception) -> str:
-    return " ".join(str(fault).split())
+    return " ".join(rendering.without_folders(str(fault)).split())
 
 
 def _client(request: Request) -> str:
