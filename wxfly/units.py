@@ -223,7 +223,7 @@ def parse_quantity(text: str, quantity: str, default_unit: str) -> float:
     quantity : str
         The quantity wanted: ``length``, ``speed``, ``temperature``, ``time`` and so on.
     default_unit : str
-        The unit of a bare number.
+        The unit of a bare number; empty where a number must have its unit.
 
     Returns
     -------
@@ -246,7 +246,10 @@ def parse_quantity(text: str, quantity: str, default_unit: str) -> float:
     if not match:
         valid = ", ".join(sorted(symbols_of(quantity)))
         raise WxflyError(f"'{shortened(text, 80)}' is not a {quantity}; write a number and one of {valid}")
-    return float(_unit_typed(match[2] or default_unit, quantity).to_si(read_number(match[1])))
+    symbol = match[2] or default_unit
+    if not symbol:
+        raise WxflyError(f"{match[1]} needs its unit, one of {', '.join(sorted(symbols_of(quantity)))}")
+    return float(_unit_typed(symbol, quantity).to_si(read_number(match[1])))
 
 
 def read_number(text: str) -> float:

@@ -60,7 +60,7 @@ FAULTS = [
     ('maximum_gust = "26 mph"', 'maximum_gusts = "26 mph"', "did you mean 'maximum_gust'?"),
     ('maximum_gust = "26 mph"', 'maximum_gust = "26 mhp"', "did you mean 'mph'?"),
     ('maximum_gust = "26 mph"', 'maximum_gust = "26 m"', "unit of speed 'm' is not known"),
-    ('maximum_gust = "26 mph"', 'maximum_gust = "26"', "unit of speed '(none given)' is not known"),
+    ('maximum_gust = "26 mph"', 'maximum_gust = "26"', "26 needs its unit, one of km/h"),
     ('maximum_gust = "26 mph"', "maximum_gust = 26", "must be a text with its unit"),
     ('maximum_gust = "26 mph"', "", "has no maximum_gust"),
     ('maximum_gust = "26 mph"', 'maximum_gust = "5 kt"', "are the two swapped?"),

@@ -65,7 +65,7 @@ def test_the_pilots_own_rules(tmp_path):
 FAULTS = [
     ("height_limit", "heigth_ceiling", "did you mean 'height_limit'?"),
     ('"300 ft"', '"300 yards"', "unit of length 'yards' is not known"),
-    ('"300 ft"', '"300"', "unit of length '(none given)'"),
+    ('"300 ft"', '"300"', "needs its unit, one of ft"),
     ('"300 ft"', "300", "must be a text with its unit"),
     ('"300 ft"', '"-1 m"', "must not be below zero"),
     ('"sun_up"', '"sunup"', "did you mean 'sun_up'?"),

@@ -109,7 +109,7 @@ def test_the_way_home_counts_in_the_choice_of_the_window() -> None:
     assert (far.assessment["state"].values <= near.assessment["state"].values).all()
     assert "return_leg" in set(far.assessment["limiting_element"].values)
     told = [hour_words(far).reason(hour) for hour in range(far.assessment.sizes["time"])]
-    assert "way back, the sortie cannot be flown" in told
+    assert "way back, the battery does not bring it home" in told
     some = brief(distance="2500m").briefing.answers[0]
     assert any("of 100 % of the battery" in hour_words(some).reason(h) for h in range(24))
 

@@ -101,6 +101,13 @@ def test_it_never_makes_an_hour_or_its_chance_better(question) -> None:
 
 
 @pytest.mark.thorough
+def test_a_week_says_where_the_way_back_decides_and_what_it_lacks() -> None:
+    told = " ".join(run("week", SITE, "--height", "8m", "--return-height", "60m", "--distance", "102m").split())
+    assert "room 12:00–13:00, 6 in 10 from 12:00, way back decides" in told
+    assert "no room: the battery does not bring it home, gust 17.9 m/s at 60 m, wind too" in told
+    assert "way back decides" not in run("week", SITE, "--height", "60m")
+
+
 def test_every_day_of_a_week_has_it() -> None:
     answer = ask("week", **OPTIONS).answers[0]
     row = answer.assessment["demand"].sel(element="return_leg")

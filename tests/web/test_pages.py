@@ -96,6 +96,20 @@ def test_a_view_without_a_question_is_a_form(client):
         assert f'method="get" action="{address}"' in reply.text and 'role="alert"' not in reply.text
 
 
+def test_a_form_that_a_link_opens_says_what_to_enter(client):
+    """A link brings the place and the options of another answer; nobody has made a mistake yet."""
+    for address, words in (
+        ("/check?place=Kelderness", "Enter your reading"),
+        ("/check?place=Kelderness&height=70m", "Enter your reading"),
+        ("/why?place=Kelderness", "Enter the hour"),
+    ):
+        reply = client.get(address)
+        assert reply.status_code == 200 and 'role="alert"' not in reply.text
+        assert words in reply.text and 'value="Kelderness"' in reply.text
+    assert client.get("/check?place=Kelderness&hieght=70m").status_code == 400
+    assert client.get("/api/v1/check?place=Kelderness").status_code == 400
+
+
 def test_the_start_page_leads_to_each_place_in_one_step(client, answered):
     answered("/best?place=Kelderness")
     page = client.get("/").text

@@ -219,7 +219,7 @@ def _read_figure(where: str, key: str, given: Any) -> tuple[float, str]:
         raise WxflyError(f'{where} {key} = {given!r} must be a text with its unit, such as "10 m/s"')
     try:
         # A count has no unit. Every other figure must state its unit, so that none is read in a wrong one.
-        value = parse_quantity(given, row.quantity, default_unit="1" if row.quantity == "number" else "(none given)")
+        value = parse_quantity(given, row.quantity, default_unit="1" if row.quantity == "number" else "")
     except WxflyError as fault:
         raise WxflyError(f"{where} {key}: {fault}") from None
     if row.quantity != "temperature" and value <= 0 and not row.may_be_zero:

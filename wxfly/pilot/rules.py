@@ -164,7 +164,7 @@ def _parse_value(key: str, text: str, where: str) -> float | str:
     if _LIMITS[key] == _WORD:
         return text
     try:
-        value = parse_quantity(text, _LIMITS[key], default_unit="(none given)")
+        value = parse_quantity(text, _LIMITS[key], default_unit="")
     except WxflyError as fault:
         raise WxflyError(f"{where}: {fault}") from None
     if value < 0:

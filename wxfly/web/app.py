@@ -40,6 +40,7 @@ from wxfly.web import api, own_files, rendering
 from wxfly.web.desk import BusyError, Desk, Job
 from wxfly.web.own_pages import KINDS_OF_OWN, Entry, OwnKind, OwnPage, new_place, removal, typed
 from wxfly.web.questions import (
+    FIRST_STEPS,
     FormField,
     Shown,
     View,
@@ -140,7 +141,7 @@ def _fault_of(job: Job) -> WxflyError | None:
 
 
 def _words(fault: Exception) -> str:
-    return " ".join(str(fault).split())
+    return " ".join(rendering.without_folders(str(fault)).split())
 
 
 def _client(request: Request) -> str:
@@ -164,6 +165,7 @@ def _question(view: View) -> Callable[[Request], Any]:
             if raw != urlencode(pairs) and any(not part.partition("=")[2] for part in raw.split("&") if part):
                 return RedirectResponse(_address(view.name, pairs), 303)  # the form's empty fields are left out
             if not is_asked(view, pairs):
+                read_given(view, pairs)
                 return await _page_of(view, pairs)
             job = await run_in_threadpool(server.job, view, pairs, _client(request))
         except WxflyError as fault:
@@ -205,6 +207,7 @@ def _question_page(view: View, pairs: Pairs, shown: Shown | None, fault: WxflyEr
         here=f"/{view.name}",
         view=view,
         fault=None if fault is None else _words(fault),
+        first_step="" if fault is not None else " ".join(FIRST_STEPS[name] for name in view.needs),
         asked=_in_words(pairs),
         form=form_fields(view, pairs),
         places=known_places(),

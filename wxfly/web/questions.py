@@ -268,9 +268,15 @@ def read_given(view: View, pairs: Sequence[tuple[str, str]]) -> Given:
 
 
 def is_asked(view: View, pairs: Sequence[tuple[str, str]]) -> bool:
-    """Return whether an address says enough to be a question; without it, the page is a form alone."""
-    names = [name for name, _ in pairs]
-    return bool(pairs) or not (view.needs or view.least_places > names.count("place"))
+    """Return whether an address says enough to be a question; without it, the page is a form alone.
+
+    A link to a form may say the place and the options of another answer; only what belongs to this question alone
+    shows that somebody has begun to fill the form.
+    """
+    if not view.needs:
+        return bool(pairs) or not view.least_places
+    of_this = {option.key for option in view.options if option.is_of_reading} | {one.name for one in view.others}
+    return any(name in of_this for name, _ in pairs)
 
 
 def check_complete(view: View, given: Given, pairs: Sequence[tuple[str, str]]) -> None:
@@ -291,6 +297,11 @@ def check_complete(view: View, given: Given, pairs: Sequence[tuple[str, str]]) -
 
 
 _EXAMPLES = {"mean": "3m/s", "hour": "15:00"}
+FIRST_STEPS = {
+    "mean": "Enter your reading: the mean wind and the gust that the anemometer shows",
+    "hour": "Enter the hour that you ask about",
+}
+"""What a form says before anything is typed, by what its question needs."""
 
 
 # --- the form --------------------------------------------------------------------------------------------------

@@ -5,6 +5,7 @@ from __future__ import annotations
 import gzip
 import hashlib
 import json
+import os
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -15,9 +16,13 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from wxfly.pilot.aircraft import FIGURES
+from wxfly.pilot.options import OPTIONS
+from wxfly.pilot.settings import cache_folder, config_folder
 from wxfly.report.charts import shades
 from wxfly.report.pages import shell
 from wxfly.report.pages.page import Charts, library_script
+from wxfly.web.questions import NOT_OFFERED
 
 _FOR_GOOD = "public, max-age=31536000, immutable"
 
@@ -116,10 +121,48 @@ def charts_data(charts: Charts) -> Markup:
 _FORMS = {"sites": "places", "plan": "plans", "plans": "plans", "aircraft": "aircraft", "set": "settings",
           "settings": "settings", "setup": "settings"}  # fmt: skip
 _COMMAND = re.compile(rf"wxfly ({'|'.join(_FORMS)})\b[^;.()]*")
+_HELP = re.compile(r" \(see: wxfly[^)]*\)")
+_FLAG = re.compile(r"(?<![\w-])--([a-z][a-z-]*)")
+_FOLDER = re.compile(r"(?<![\w/:.<])/(?:[^\s/<>]+/)+")
+_OWN_ENTRY = re.compile(r"^\S*aircraft\.toml: \[([^]]*)\] (\w*)")
+_OFFERED = {option.flag: option.key for option in OPTIONS.values() if option.name not in NOT_OFFERED}
+_FIELDS = re.compile(rf"\b({'|'.join(key for key in (*_OFFERED.values(), *FIGURES) if '_' in key)})\b")
+
+
+def without_folders(text: str) -> str:
+    """Return a message without the folders of this machine: a file is called by its name alone."""
+    return _FOLDER.sub("", _without_own_folders(text))
+
+
+def _without_own_folders(text: str) -> str:
+    for folder in (config_folder(), cache_folder()):
+        if folder.is_absolute():
+            text = text.replace(f"{folder}{os.sep}", "").replace(str(folder), "of wxfly")
+    return text
+
+
+def in_words_of_forms(text: str) -> str:
+    """Return a message of a command in words of the page.
+
+    A way out by an option that no form has is left out, other options are called by the label of their field, and
+    neither a folder of this machine nor the layout of a pilot's file is told.
+    """
+    parts = []
+    for part in _HELP.sub("", without_folders(text)).split("; "):
+        ways = [way for way in part.split(", or ") if all(flag in _OFFERED for flag in _FLAG.findall(way))]
+        parts += [", or ".join(ways)] if ways else []
+    told = _FLAG.sub(lambda found: f"'{_label(_OFFERED.get(found[1], found[1]))}'", "; ".join(parts) or text)
+    told = _OWN_ENTRY.sub(lambda found: found[2] if found[2] in FIGURES else f"{found[1]} {found[2]}", told)
+    return _FIELDS.sub(lambda found: _label(found[1]), told)
+
+
+def _label(key: str) -> str:
+    return key.replace("_", " ").capitalize()
 
 
 def with_forms(text: str) -> str:
     """Escape a message; a command of the terminal in it that a form of the page stands for becomes a link to that."""
+    text = in_words_of_forms(text)
     parts, end = [], 0
     for found in _COMMAND.finditer(text):
         name = _FORMS[found[1]]
@@ -140,7 +183,7 @@ def _templates() -> Environment:
     # Escaped by the pages of the report themselves: <bdi> around names, numbers kept with their units.
     made.filters["written"] = lambda text: Markup(shell.escape(text))
     made.filters["told"] = lambda text: Markup(with_forms(text))
-    made.filters["made"] = Markup  # parts that those pages made
+    made.filters["made"] = lambda text: Markup(_without_own_folders(text))  # parts that those pages made
     return made
 
 

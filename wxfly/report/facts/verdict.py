@@ -25,6 +25,7 @@ from wxfly.report.facts.writing import (
     Reader,
     age,
     amount,
+    cannot_be_flown,
     day_name,
     demand_in_words,
     direction,
@@ -74,13 +75,16 @@ def spare_at(site: SiteAnswerFacts, name: str, hour: int, units: str) -> str:
     return spare(name, demand, limit, margin, units=units)
 
 
+_ON_THE_WAY_BACK = ", on the way back"
+
+
 def _at(site: SiteAnswerFacts, name: str, hour: int) -> tuple[float, float, float, bool, str]:
     """Return demand, limit, height, whether that is near the ground, and the phase of the flight where it is stated."""
     element = element_of(site, name)
     height, phase = site.height, ""
     if element.height_by_hour is not None and element.height_by_hour[hour] != site.height:
         height = element.height_by_hour[hour]
-        phase = ", at launch and landing" if height == HEIGHT_OF_LAUNCH else ", on the way back"
+        phase = ", at launch and landing" if height == HEIGHT_OF_LAUNCH else _ON_THE_WAY_BACK
     near_ground = _covers(element.near_ground_runs, hour)
     return _number(element.demand[hour]), _number(limits_of_hours(element)[hour]), height, near_ground, phase
 
@@ -123,13 +127,27 @@ def all_over_in_short(site: SiteAnswerFacts, hour: int, units: str) -> str:
     """Return in words what decides in the best hour of a day, and the names of the other elements over their limit."""
     others, element = _also_over(site, hour), site.hours.limiting_element[hour]
     too = f", {titles(others)} too" if others else ""
-    if element is None or element == RETURN_LEG.name or waiting_after(site, hour):
+    if element == RETURN_LEG.name and not waiting_after(site, hour):
+        return _way_back_at_best(site, hour, others, units)
+    if element is None or waiting_after(site, hour):
         return f"at best {room_of(site, hour, units)}{too}"
     demand, limit, _, near_ground, phase = _at(site, element, hour)
     is_broken = _number(element_of(site, element).margin[hour]) < 0
     if not is_broken or not BY_NAME[element].quantity or LIMIT_RULES[BY_NAME[element].sense].words:
         return f"at best {room_of(site, hour, units)}{too}"
     return f"{excess(element, demand, limit, units=units, near_ground=near_ground)}{phase}{too}"
+
+
+def _way_back_at_best(site: SiteAnswerFacts, hour: int, others: Sequence[str], units: str) -> str:
+    """Return in words what the way back takes in the best hour of a day, with the gust where that is over as well."""
+    gust = ""
+    if "gust" in others:
+        demand, _, height, _, _ = _at(site, "gust", hour)
+        gust = f", gust {amount(demand, 'wind', units)} at {amount(height, 'height', units)}"
+    rest = [name for name in others if name != "gust"]
+    too = f", {titles(rest)} too" if rest else ""
+    best = "" if cannot_be_flown(_at(site, RETURN_LEG.name, hour)[0]) else "at best "
+    return f"{best}{room_at(site, RETURN_LEG.name, hour, units)}{gust}{too}"
 
 
 def _also_over(site: SiteAnswerFacts, hour: int) -> list[str]:
@@ -845,6 +863,7 @@ def day_in_words(site: SiteAnswerFacts, day: DayFacts, reader: Reader, *, with_c
         if with_chance:  # the first line has told all of its window
             of_first_line = window is site.best
             phrase = f"{_room(window)}, as above" if of_first_line else f"{phrase}, {_in_ten_from(window, reader)}"
+            phrase += ", way back decides" if _is_decided_on_way_back(site, window) else ""
         phrase += f", also {listed([reader.clock.span(w.start, w.end) for w in others])}" if others else ""
         return phrase + (f", {titles(window.advised_not_known)} not known" if window.advised_not_known else "")
     if not hours.lit_count:
@@ -859,6 +878,13 @@ def day_in_words(site: SiteAnswerFacts, day: DayFacts, reader: Reader, *, with_c
     if with_chance:
         return f"no room: {all_over_in_short(site, hour_at(site, hours.nearest_hour), reader.units)}"
     return f"no room; nearest {nearest(site, hours, reader)}"
+
+
+def _is_decided_on_way_back(site: SiteAnswerFacts, window: WindowFacts) -> bool:
+    """Return whether the least room of a window is that of the way back: its energy, or its height."""
+    if window.limiting_element == RETURN_LEG.name:
+        return True
+    return _at(site, window.limiting_element, hour_at(site, window.limiting_hour))[-1] == _ON_THE_WAY_BACK
 
 
 def _in_ten_from(window: WindowFacts, reader: Reader) -> str:

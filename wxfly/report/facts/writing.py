@@ -114,7 +114,7 @@ def spare(element: str, demand: float, limit: float, margin: float, *, units: st
         return f"{left} % of {whose} to spare{away}" if left else f"nothing of {whose} to spare{away}"
     if element == RETURN_LEG.name:
         if cannot_be_flown(demand):
-            return "the sortie cannot be flown"
+            return "the battery does not bring it home"
         return f"the way back takes {math.ceil(round(100 * demand, 6))} % of the battery, its reserve included"
     away = _difference(demand, limit, unit_of(row.quantity, units))
     if margin < 0 or (is_share and demand > limit):
@@ -202,7 +202,7 @@ def _return_leg(demand: float) -> str:
     if math.isnan(demand):
         return "way back not known"
     if cannot_be_flown(demand):
-        return "way back, the sortie cannot be flown"
+        return "way back, the battery does not bring it home"
     return f"way back, {math.ceil(round(100 * demand, 6))} of 100 % of the battery, its reserve included"
 
 

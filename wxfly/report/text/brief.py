@@ -182,9 +182,14 @@ def _decision(facts: BriefFacts, reader: Reader) -> list[Line]:
         ("Mind", OUTLOOK_ONLY if window.outlook_only else ""),
         *details.conduct_lines(site, reader, window, facts.decisions),
         *zone_lines(site.zones, site.period, reader),
-        ("Asked", details.asked(site, reader.units)),
+        ("Asked", _asked(facts, reader)),
     ]
     return [line for line in lines if line[1]]
+
+
+def _asked(facts: BriefFacts, reader: Reader) -> str:
+    asked, e = details.asked(facts.answer.sites[0], reader.units), facts.energy
+    return asked if e is None else f"{asked}, home at {amount(e.plan.return_height, 'height', reader.units)}"
 
 
 def _how_sure(facts: BriefFacts, reader: Reader) -> str:
@@ -231,7 +236,10 @@ class _Words:
         f, unit = self._facts.launch, self._unit
         sure, least = in_ten(f.confidence), number(f.least_mean, unit)
         header = [f"anemometer at {self._hand}", f"mean {unit}", f"gust {unit}"]
-        lines = [("How", "two minutes, in the open, away from cars and walls; the worse of the two counts")]
+        flight, home = (amount(height, "height", self._units) for height in (self._site.height, self._return_height()))
+        both = f"{flight} and at {home} on the way back"
+        lines = [("Holds for", f"the wind at {both if home != flight else flight}{self._decides()}")]
+        lines.append(("How", "two minutes, in the open, away from cars and walls; the worse of the two counts"))
         reading = ["Your reading", BLANK, BLANK]
         if f.largest_mean is None:
             lines.append(("Holds", "not known: read the wind, and do not rely on the forecast of it"))
@@ -251,11 +259,29 @@ class _Words:
         else:
             lines.append(("Holds", "at no reading: the wind grows too much with height"))
         stalls = f"a mean below {least} {unit}, where an anemometer may stand still"
+        is_home_higher = self._return_height() > self._site.height
+        way_out = "return lower only if nothing stands higher there" if is_home_higher else "fly lower and nearer"
         lines += [
-            ("In doubt", f"every other pair of readings, {stalls}, among them: fly lower and nearer, or wait"),
+            ("In doubt", f"every other pair of readings, {stalls}, among them: {way_out}, or wait"),
             ("Then", "put the reading in: wxfly check, or Check on the page"),
         ]
         return Block("launch", "Launch limits", lines, (header, rows))
+
+    def _return_height(self) -> float:
+        """Return the height of the way back [m]: as planned, as asked, or that of the flight."""
+        if self._facts.energy is not None:
+            return self._facts.energy.plan.return_height
+        question = self._facts.answer.question
+        asked = None if question is None or question.sortie_asked is None else question.sortie_asked.return_height
+        return self._site.height if asked is None else asked
+
+    def _decides(self) -> str:
+        """Say that the way back decides where wind and gust are known to be greater there in every hour."""
+        levels = {level.height: level for level in self._facts.levels}
+        flight, home = levels[self._site.height], levels[self._return_height()]
+        pairs = list(zip([*flight.wind, *flight.gust], [*home.wind, *home.gust], strict=True))
+        is_greater = all(below is not None and above is not None and above > below for below, above in pairs)
+        return ", which decides" if is_greater else ""
 
     def _expected(self) -> str:
         f = self._facts.launch
@@ -271,7 +297,8 @@ class _Words:
         if e is None:
             phrase = "the aircraft's figures do not say what it takes; keep the maker's reserve"
             return Block("energy", title, [("Not known", phrase)])
-        lines = [("Planned", details.planned(e.plan, self._units))]
+        no_work = "; no time at work (add it: --work, or Work on the page)"
+        lines = [("Planned", details.planned(e.plan, self._units) + ("" if e.plan.work_time else no_work))]
         seen = details.out_of_sight(e.plan, self._facts.window.sight_range, self._units)
         lines += [("Out of sight", seen)] if seen else []
         lines.append(("Battery", self._battery(e)))
@@ -303,12 +330,15 @@ class _Words:
         if e.charge_at_turn is None:
             return "not known"
         far = way(e.plan.distance, self._units)
-        return f"at {math.ceil(round(100 * e.charge_at_turn, 4))} % shown, from {far} away; from farther out, earlier"
+        turn = f"at {math.ceil(round(100 * e.charge_at_turn, 4))} % shown, from {far} away; from farther out, earlier"
+        return turn if e.plan.work_time else f"{turn} (as planned you turn at once: this is for staying longer)"
 
     def _in_the_air(self, e: EnergyFacts) -> str:
         if e.flight_time is None or e.latest_turn is None or e.time_in_air is None:
             return "not known"
-        phrase = f"turn {minutes(e.latest_turn)} after take-off whatever is shown"
+        phrase = (
+            f"turn {minutes(e.latest_turn)} after take-off whatever is shown, or at that charge, whichever is first"
+        )
         each = f"{minutes(e.flight_time)} on one battery at the most"
         if e.plan.batteries == 1:
             return f"{each}; {phrase}"
@@ -327,14 +357,23 @@ class _Words:
         by_energy = [d.energy_reach for d in e.directions if d.energy_reach is not None]
         if len(by_energy) < len(e.directions):
             return "energy not known in some direction"
-        least, most = (distance(ends(by_energy), self._units) for ends in (min, max))
+        least, most = (self._as_far(ends(by_energy), e) for ends in (min, max))
         span, seen = f"{least} to {most}, by direction", self._sight()
         if math.isnan(seen):
             return f"no farther than you see which way it points: how far is not known; the energy reaches {span}"
-        far = f"no farther than {distance(seen, self._units)}, where you still see which way it points"
+        far = (
+            f"no farther than {self._as_far(seen, e, details.SIGHT_TOLERANCE)}, where you still see which way it points"
+        )
         if seen < min(by_energy):
             return f"{far}; the energy would reach {span}"
         return f"{far}; nearer where the energy ends first: it reaches {span}"
+
+    def _as_far(self, value: float, e: EnergyFacts, tolerance: float = 0.0) -> str:
+        """Write a distance rounded down, but never as less than is planned where it is not less."""
+        planned = e.plan.distance
+        is_reached = value + tolerance >= planned
+        looks_less = value < planned or distance(value, self._units) == distance(planned, self._units)
+        return way(planned, self._units) if is_reached and looks_less else distance(value, self._units)
 
     def _cold(self, e: EnergyFacts) -> str:
         warm = amount(WARM_PACK, "temperature", self._units)
@@ -358,7 +397,7 @@ class _Words:
                 break
             name = COMPASS[round(d.toward / 22.5) % 16]
             speed = f"{rounded_down(d.ground_speed_home, self._unit)} {self._unit}"
-            rows.append([name, distance(d.energy_reach, self._units), speed])
+            rows.append([name, self._as_far(d.energy_reach, e), speed])
         dot = "" if e.plan.direction is None else "; dot: the planned point"
         is_met = bool(volumes_met(self._facts.answer.sites[0].zones, self._facts.window))
         hatched = " Hatched: zones of your file; no others are drawn." if is_met else ""

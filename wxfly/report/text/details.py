@@ -51,7 +51,8 @@ CAUSES_SHOWN = 3
 _RUNS_SHOWN = 4
 _JUMPY = 0.2
 _WINDOWS_SHOWN = 4
-_SIGHT_TOLERANCE = 0.5  # [m]
+SIGHT_TOLERANCE = 0.5
+"""How far beyond the sight range a sortie may go before it is told [m]."""
 _PROBABILITY = "probability of precipitation"
 
 
@@ -288,7 +289,7 @@ def battery_use(needed_share: float, plan: PlanFacts) -> str:
 
 def out_of_sight(plan: PlanFacts, sight_range: float | None, units: str) -> str:
     """Return a warning where a sortie goes farther than the pilot sees how the aircraft points; else empty."""
-    if sight_range is None or not plan.distance > sight_range + _SIGHT_TOLERANCE:
+    if sight_range is None or not plan.distance > sight_range + SIGHT_TOLERANCE:
         return ""
     return f"beyond {distance(sight_range, units)} you no longer see which way it points: only as local rules allow"
 
