@@ -117,7 +117,7 @@ def test_a_reading_as_expected_changes_little_and_a_higher_one_adds() -> None:
     assert correction.extrapolated_wind > 5.0
     assert 0 < correction.added_wind < correction.extrapolated_wind - correction.forecast_wind
     assert correction.added_gust > 0
-    lower = weighed(quiet_cube_with_wind(6.0), mean=1.0)
+    lower = weighed(quiet_cube_with_wind(6.0), mean=2.2)
     assert lower.added_wind < 0
     assert lower.added_wind > lower.weight * (lower.extrapolated_wind - lower.forecast_wind)  # a lee keeps it small
 

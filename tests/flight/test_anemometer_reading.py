@@ -61,19 +61,19 @@ def better(after: xr.Dataset, before: xr.Dataset) -> set[str]:
 
 def test_a_gust_that_was_not_read_is_not_the_less_for_it() -> None:
     cube = cube_with()
-    correction = weighed(cube, 1.5)
+    correction = weighed(cube, 2.0)
     assert correction.added_wind < 0
     assert correction.added_gust == 0.0
     before, after = answered(cube), answered(cube, correction)
     assert better(after.assessment, before.assessment) == {"wind"}
     assert (after.heights["usable_height"] <= before.heights["usable_height"]).all()
-    with_gust = answered(cube, weighed(cube, 1.5, 2.5))
+    with_gust = answered(cube, weighed(cube, 2.0, 3.5))
     assert better(with_gust.assessment, before.assessment) == {"wind", "gust"}
 
 
 def test_a_reading_at_the_hand_never_lifts_the_usable_height() -> None:
     cube = cube_with((5.0, 8.3, 9.2), 9.0)
-    correction = weighed(cube, 1.5, 2.5)
+    correction = weighed(cube, 2.0, 3.5)
     assert correction.added_wind < -0.3
     before, after = answered(cube), answered(cube, correction)
     assert (before.heights["usable_height"] < 120).all()
@@ -106,17 +106,47 @@ def test_an_anemometer_that_may_stand_still_takes_nothing_off(mean: float, gust:
     ],
 )
 def test_air_that_goes_its_own_way_is_not_measured_at_the_hand(wind, why) -> None:
-    correction = weighed(cube_with(wind), 1.2, 2.0)
+    correction = weighed(cube_with(wind), 2.0, 3.5)
     assert correction.no_credit is why
     assert (correction.added_wind < 0) == (correction.added_gust < 0) == (why is None)
     # What speaks for more wind always counts.
     assert weighed(cube_with(wind), 12.0, 18.0).added_wind > 0
 
 
+@pytest.mark.parametrize(
+    ("mean", "gust", "why"),
+    [
+        (1.5, 3.5, NoCredit.FAR_BELOW),  # of 3.2 and 6.3 m/s forecast at 2 m
+        (2.0, 2.5, NoCredit.FAR_BELOW),
+        (1.5, None, NoCredit.FAR_BELOW),
+        (2.0, 3.5, None),
+        (2.0, None, None),
+    ],
+)
+def test_a_reading_that_may_be_from_a_lee_takes_nothing_off(mean, gust, why) -> None:
+    cube = cube_with()
+    correction = weighed(cube, mean, gust)
+    assert correction.no_credit is why
+    assert (correction.added_wind < 0) == (why is None)
+    before, after = answered(cube), answered(cube, correction)
+    assert better(after.assessment, before.assessment) == ({"wind"} if gust is None else {"wind", "gust"}) - (
+        set() if why is None else {"wind", "gust"}
+    )
+
+
+def test_a_reading_beside_a_lost_gust_takes_nothing_off() -> None:
+    """It may be far below the gust that is not known."""
+    cube = cube_with()
+    cube["wind_speed_of_gust"].values[11:14] = np.nan
+    correction = weighed(cube, 2.0, 3.5)
+    assert correction.no_credit is NoCredit.GUST_NOT_KNOWN
+    assert correction.added_wind == 0.0
+
+
 def test_the_credit_ends_where_the_air_aloft_stops_following() -> None:
     cube = cube_with()
     cube["wind_speed"][18:] = [2.0, 12.0, 13.0]
-    correction = weighed(cube, 1.5, 2.5)
+    correction = weighed(cube, 2.0, 3.5)
     assert correction.added_wind < 0
     assert correction.credit_ends == START + np.timedelta64(17, "h")  # the hour that leads into it
     changed = (correct_forecast(cube, correction)["wind_speed"] - cube["wind_speed"]).sel(height=80.0).values

@@ -270,9 +270,35 @@ def test_the_verdict_of_a_reading(mean, gust, words) -> None:
 def test_no_reading_is_a_leave_to_launch_into_a_storm(mean, gust) -> None:
     told = reading_line(SITE, "--mean", mean, *(["--gust", gust] if gust else []))
     assert ": do not launch at Kelderness, " in told
-    assert "Why: with the reading weighed in, " in told
+    assert "Why: by the forecast, " in told
+    assert ("you may stand in a lee; read again in the open" in told) == (float(mean) >= 1)
     assert "of 10.7 m/s" in told
     assert "wait" not in told
+
+
+def test_a_calm_reading_in_a_lee_is_no_leave_to_launch() -> None:
+    """The forecast has gusts of 13 m/s at 8 m, over the limit; behind a barn the anemometer shows 1.2."""
+    for place, now, mean, gust in (("Whistlebrush", "19", "1", "1.2"), (SITE, "11", "1.5", "2.2")):
+        words = (place, "--as-of", f"2026-03-14T{now}:00Z", "--mean", mean, "--gust", gust, "--height", "8m")
+        told = reading_line(*words)
+        assert f"do not launch at {place}, " in told
+        assert f"far below the forecast at 2 m: your mean ({float(mean)}, forecast " in told
+        assert f"gust ({gust}, forecast 10." in told
+
+
+def test_what_is_unknown_in_the_hours_of_the_flight_is_said_once(monkeypatch) -> None:
+    lost = {"precipitation_amount": np.nan, "visibility_in_air": np.nan, "cloud_base_altitude": np.nan}
+    _, told, lines = check_with_code(95, 15, monkeypatch, **lost)
+    assert told.startswith("do not launch; a storm")
+    assert lines["Beside"].count("not known in the hours of the flight: visibility and cloud base") == 1
+    assert lines["Beside"].count("in the hours of the flight") == 1
+
+
+def test_a_limit_passed_on_the_way_back_names_its_height() -> None:
+    words = ("--mean", "4", "--gust", "6.5", "--height", "8m", "--return-height", "60m", "--distance", "300m")
+    told = reading_line(*CALM_DAY, *words)
+    wanted = "Why: a limit is more likely passed than kept: wind and gust at 60 m, on the way back; at 8 m alone"
+    assert wanted in told
 
 
 def test_what_else_is_against_a_launch_is_named_beside_the_wind() -> None:
@@ -320,7 +346,9 @@ def check_with_code(
 
 def test_a_quiet_reading_in_a_quiet_hour_holds(monkeypatch) -> None:
     _, told, lines = check_with_code(1, 15, monkeypatch)
-    assert told.startswith("the limits of wind and gust hold; 9 in 10; from now on wind at 60 m, 4.1 of 8.5 m/s")
+    assert told.startswith(
+        "the limits of wind and gust hold; 9 in 10; at worst during the flight (45 min) wind at 60 m, 4.1 of 8.5 m/s"
+    )
     assert "Beside" not in lines
 
 

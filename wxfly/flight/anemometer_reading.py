@@ -1,7 +1,8 @@
 """A reading of the anemometer: weighted with the forecast of its time, and applied to the hours to come.
 
 A reading above the forecast always counts. A reading below it is a *credit*, given only where the anemometer certainly
-turns and where the air at flight height follows the ground.
+turns, where the air at flight height follows the ground, and where the reading is not so far below the forecast that it
+may come from the lee of an obstacle.
 """
 
 from __future__ import annotations
@@ -40,6 +41,26 @@ _LOWEST_ANEMOMETER, _HIGHEST_ANEMOMETER = 1.0, 10.0
 
 
 @dataclass(frozen=True)
+class Stop:
+    """Readings from which a limit at one height is more likely passed than kept.
+
+    Attributes
+    ----------
+    height : float
+        Height above ground at which the limit counts [m].
+    mean, gust : float
+        The readings, the smallest of all hours [m s-1].
+    is_at_launch : bool
+        Whether it is the limit of the launch, at the anemometer's height.
+    """
+
+    height: float
+    mean: float
+    gust: float
+    is_at_launch: bool = False
+
+
+@dataclass(frozen=True)
 class AnemometerRule:
     """Limits for the reading of an anemometer over two minutes, in SI units.
 
@@ -58,6 +79,8 @@ class AnemometerRule:
         Largest ratio of the wind at flight height to the wind at the anemometer [1].
     confidence : float
         Probability that belongs to `largest_mean` and `largest_gust`.
+    stops : tuple of Stop
+        `mean_stop` and `gust_stop` by height: those of the launch, of flight height, and of the way back.
     """
 
     anemometer_height: float
@@ -69,6 +92,7 @@ class AnemometerRule:
     gust_expected: tuple[float, float]
     ratio: float
     confidence: float
+    stops: tuple[Stop, ...] = ()
 
 
 def check_anemometer_height(anemometer_height: float) -> None:
@@ -207,12 +231,12 @@ def anemometer_rule(
     low = float(near_ground["height"])
     low_wind, low_gust = near_ground["wind_speed"].values, near_ground["wind_speed_of_gust"].values
     dark = night(near_ground)
-    mean, gust, stops, gust_stops, ratios = [], [], [], [], []
+    mean, gust, stops, ratios = [], [], [], []
     calm = np.maximum(low_wind, _STILL) / np.maximum(low_gust, _STILL)
     if limits.maximum_gust_at_launch is not None:  # this limit is for the anemometer's height: no conversion
         launch = np.full(low_gust.shape, limits.maximum_gust_at_launch)
         gust.append(gust_of_period(launch * calm, launch))
-        gust_stops.append(gust_of_period(launch * calm, launch))
+        stops.append(Stop(low, np.inf, _least(gust[-1:]), is_at_launch=True))
     for level in aloft:
         height = float(level["height"])
         ratio = ratio_to_anemometer(low_wind, level["wind_speed"].values, low, height, roughness_length)
@@ -221,26 +245,27 @@ def anemometer_rule(
             share = level["wind_speed_of_gust"].values / np.maximum(low_gust, _STILL)
         gust_ratio = np.maximum(share, 1.0)
         mean.append(largest_reading(limits.maximum_wind, ratio, low, height, confidence, is_night=dark))
-        stops.append(extrapolate_down(limits.maximum_wind, ratio))
         held = largest_reading(limits.maximum_gust, gust_ratio, low, height, confidence, is_night=dark)
         passed = extrapolate_down(limits.maximum_gust, gust_ratio)
         gust.append(gust_of_period(held * calm, held))
-        gust_stops.append(gust_of_period(passed * calm, passed))
+        mean_stop, gust_stop = extrapolate_down(limits.maximum_wind, ratio), gust_of_period(passed * calm, passed)
+        stops.append(Stop(height, _least([mean_stop]), _least([gust_stop])))
         ratios.append(ratio)
     return AnemometerRule(
         anemometer_height=low,
         largest_mean=_least(mean),
         largest_gust=_least(gust),
-        mean_stop=_least(stops),
-        gust_stop=_least(gust_stops),
+        mean_stop=_least([stop.mean for stop in stops]),
+        gust_stop=_least([stop.gust for stop in stops]),
         mean_expected=(float(low_wind.min()), float(low_wind.max())),
         gust_expected=_span(gust_of_period(low_wind, low_gust)),
         ratio=float(np.max(ratios)),
         confidence=confidence,
+        stops=tuple(stops),
     )
 
 
-def _least(values: list[Array]) -> float:
+def _least(values: list[Array] | list[float]) -> float:
     return float(np.min(values))  # any NaN stays NaN
 
 
@@ -253,6 +278,9 @@ MEMORY = 6 * 3600.0
 LEE_SHARE = 0.5
 """Share of its weight that a reading below the forecast keeps: the anemometer may be in the lee of an obstacle; common
 practice, no source."""
+FAR_BELOW = 0.5
+"""Share of the forecast at the anemometer below which a mean or a gust is more likely read in a lee than forecast
+wrongly; an estimate of ours, no source."""
 TEMPERATURE_WEIGHT = 0.8
 """Weight of a shaded, ventilated thermometer relative to the forecast; common practice, no source."""
 STARTING_SPEED = 1.0
@@ -274,6 +302,8 @@ class NoCredit(Enum):
     STANDS_STILL = "stands still"
     DECOUPLED = "decoupled"
     NOT_KNOWN = "not known"
+    GUST_NOT_KNOWN = "gust not known"
+    FAR_BELOW = "far below"
 
 
 @dataclass(frozen=True)
@@ -313,8 +343,8 @@ class Correction:
         Flight height [m].
     expected_at_anemometer, expected_gust_at_anemometer, expected_temperature : float
         Forecast for the place and time of the reading.
-    forecast_wind, forecast_gust : float
-        Forecast at flight height.
+    forecast_wind, forecast_gust, forecast_deviation : float
+        Forecast at flight height, and the standard deviation of its wind.
     extrapolated_wind, extrapolated_gust, extrapolation_deviation : float
         The reading extrapolated to flight height, and the standard deviation of that extrapolation.
     weight : float
@@ -334,6 +364,7 @@ class Correction:
     expected_temperature: float
     forecast_wind: float
     forecast_gust: float
+    forecast_deviation: float
     extrapolated_wind: float
     extrapolated_gust: float
     extrapolation_deviation: float
@@ -346,8 +377,12 @@ class Correction:
 
     @property
     def deviation(self) -> float:
-        """Return the standard deviation of the wind at flight height after the reading is included [m s-1]."""
-        return float(self.extrapolation_deviation * np.sqrt(self.weight))
+        """Return the standard deviation of the wind at flight height after the reading is included [m s-1].
+
+        A reading without credit makes the forecast no surer.
+        """
+        together = float(self.extrapolation_deviation * np.sqrt(self.weight))
+        return together if self.no_credit is None else max(together, self.forecast_deviation)
 
     @property
     def temperature_is_plausible(self) -> bool:
@@ -418,7 +453,9 @@ def weigh(
     # By night the error is larger. That raises the uncertainty but does not lower the weight of a reading above the
     # forecast.
     extrapolation_deviation *= NIGHT_FACTOR if night(near_ground)[:1].any() else 1.0
+    expected_gust = float(gust_of_period(low["wind_speed"], low["wind_speed_of_gust"]))
     no_credit, credit_ends = _credit(reading, near_ground, flight)
+    no_credit = no_credit or _far_below(reading, low["wind_speed"], expected_gust)
     added = _credited(weight * (extrapolated - high["wind_speed"]), no_credit)
     extrapolated_gust, added_gust = np.nan, max(added, 0.0)  # a gust that was not read is never lowered
     if reading.gust is not None:
@@ -436,10 +473,11 @@ def weigh(
         reading=reading,
         height=height,
         expected_at_anemometer=low["wind_speed"],
-        expected_gust_at_anemometer=float(gust_of_period(low["wind_speed"], low["wind_speed_of_gust"])),
+        expected_gust_at_anemometer=expected_gust,
         expected_temperature=low["air_temperature_near_ground"],
         forecast_wind=high["wind_speed"],
         forecast_gust=high["wind_speed_of_gust"],
+        forecast_deviation=uncertainty,
         extrapolated_wind=extrapolated,
         extrapolated_gust=extrapolated_gust,
         extrapolation_deviation=extrapolation_deviation,
@@ -456,6 +494,17 @@ def _credited(added: float, no_credit: NoCredit | None) -> float:
     if added >= 0:
         return added
     return LEE_SHARE * added if no_credit is None else 0.0
+
+
+def _far_below(reading: Reading, expected_mean: float, expected_gust: float) -> NoCredit | None:
+    """Return whether mean or gust is so far below the forecast at the anemometer that it may be read in a lee."""
+    if reading.mean < FAR_BELOW * expected_mean:
+        return NoCredit.FAR_BELOW
+    if reading.gust is None:
+        return None
+    if np.isnan(expected_gust):  # the gust may be far below it
+        return NoCredit.GUST_NOT_KNOWN
+    return NoCredit.FAR_BELOW if reading.gust < FAR_BELOW * expected_gust else None
 
 
 def _credit(reading: Reading, near_ground: xr.Dataset, flight: xr.Dataset) -> tuple[NoCredit | None, np.datetime64]:

@@ -10,7 +10,7 @@ import numpy as np
 import xarray as xr
 
 from wxfly.assessment.suitability import State, counts_as_required, names_of, not_judged
-from wxfly.flight.anemometer_reading import STARTING_SPEED, AnemometerRule, Correction, NoCredit
+from wxfly.flight.anemometer_reading import STARTING_SPEED, AnemometerRule, Correction, NoCredit, Stop
 from wxfly.physics.air.risk import POSSIBLE, POSSIBLE_FROM
 from wxfly.physics.probability import normal_probability
 from wxfly.physics.wind.error import error_factor
@@ -43,6 +43,7 @@ class Reason(Enum):
     PASSED_AT_ANEMOMETER = "passed at anemometer"
     STORM = "storm"
     HOUR_OUTSIDE = "hour outside"
+    FAR_BELOW = "far below"
     RETURN_LEG_OUTSIDE = "way back outside"
     WAITING = "held back"
     HOUR_NOT_KNOWN = "hour not known"
@@ -237,6 +238,16 @@ def band_of(rule: AnemometerRule, mean: float, gust: float | None) -> LaunchVerd
     return LaunchVerdict.HOLDS if within and any_reading_passes(rule) else LaunchVerdict.IN_DOUBT
 
 
+def stops_passed(rule: AnemometerRule, mean: float, gust: float | None) -> list[tuple[str, Stop]]:
+    """Return the elements that a pair of readings [m s-1] takes over a limit more likely than not, with the height."""
+    return [
+        (element, stop)
+        for stop in rule.stops
+        for element, is_passed in zip(ELEMENTS, (mean > stop.mean, gust is not None and gust > stop.gust), strict=True)
+        if is_passed
+    ]
+
+
 def judge_reading(
     correction: Correction,
     rule: AnemometerRule,
@@ -268,6 +279,7 @@ def judge_reading(
         their limits in every hour of the flight, with the rule's confidence in reading and forecast together. Nothing
         outside a limit may be so near that the timing error can bring it into the flight. No other element may be
         possible, outside its limit with more than 10 in 100 chances, or required and unknown in those hours.
+        A reading far below the forecast counts as no reading: the forecast alone must be within the limits so surely.
     """
     margins = {name: hours["margin"].sel(element=name).values for name in ELEMENTS}
     outside, unknown = _of_plan(hours)
@@ -282,6 +294,7 @@ def judge_reading(
     room = (hours["limit"] - hours["demand"]).sel(element=list(ELEMENTS)).values
     if (room < error_factor(rule.confidence) * correction.deviation).any():  # NaN has its own reason
         reasons_found.append(Reason.TOO_NEAR)
+        reasons_found += [Reason.FAR_BELOW] if correction.no_credit is NoCredit.FAR_BELOW else []
     standing = {one.is_known for one in now if one.is_in_doubt}
     reasons_found += [r for known, r in ((True, Reason.DURING), (False, Reason.DURING_NOT_KNOWN)) if known in standing]
     near = {one.is_known for one in beside if one.is_in_doubt(rule.confidence)}
@@ -296,7 +309,12 @@ def _grave(correction: Correction, rule: AnemometerRule, margins: dict[str, np.n
     read = correction.reading
     passed = band_of(rule, read.mean, read.gust) == LaunchVerdict.DO_NOT_LAUNCH
     outside = any((m < 0).any() for m in margins.values())
-    reasons = ((passed, Reason.PASSED_AT_ANEMOMETER), (outside, Reason.HOUR_OUTSIDE))
+    in_lee = outside and correction.no_credit is NoCredit.FAR_BELOW
+    reasons = (
+        (passed, Reason.PASSED_AT_ANEMOMETER),
+        (outside, Reason.HOUR_OUTSIDE),
+        (in_lee, Reason.FAR_BELOW),
+    )
     return [reason for applies, reason in reasons if applies]
 
 

@@ -7,10 +7,11 @@ from datetime import datetime
 
 from wxfly.answer.windows import Room
 from wxfly.flight.advice import precipitation_words
+from wxfly.flight.anemometer_reading import FAR_BELOW as FAR_BELOW
 from wxfly.flight.anemometer_reading import STARTING_SPEED, AnemometerRule
 from wxfly.flight.anemometer_reading import NoCredit as NoCredit
 from wxfly.flight.launch_decision import STORM as STORM
-from wxfly.flight.launch_decision import During, any_reading_passes
+from wxfly.flight.launch_decision import During, any_reading_passes, stops_passed
 from wxfly.flight.launch_decision import LaunchVerdict as LaunchVerdict
 from wxfly.flight.launch_decision import Reason as Reason
 from wxfly.question.brief import CheckAsked
@@ -56,11 +57,13 @@ class ReadingFacts(Facts, frozen=True):
     weight: Share
     """Weight of the reading beside the forecast."""
     deviation: Speed
-    """Standard deviation of the wind at flight height with the reading in it."""
+    """Standard deviation of the wind at flight height with the reading in it; of the forecast where `no_credit` says
+    why the reading takes nothing off."""
     extrapolation_deviation: Speed
     """Standard deviation of carrying the reading up."""
     expected_at_anemometer: Speed | None
-    """Forecast at the hand."""
+    expected_gust_at_anemometer: Speed | None
+    """Forecast at the hand, for two minutes."""
     forecast_wind: Speed | None
     extrapolated_wind: Speed | None
     wind_now: Speed | None
@@ -78,6 +81,17 @@ class ReadingFacts(Facts, frozen=True):
     """Temperature by forecast and reading."""
     temperature_is_plausible: bool
     """Whether a temperature was read that is not too far from the forecast."""
+
+
+class PassedFacts(Facts, frozen=True):
+    """A limit that, by what was read, is more likely passed than kept."""
+
+    element: ElementName
+    """Wind or gust."""
+    height: Metres
+    """Height above ground at which the limit counts."""
+    at_launch: bool
+    """Whether it is the limit of the launch."""
 
 
 class DuringFacts(Facts, frozen=True):
@@ -125,6 +139,8 @@ class CheckFacts(Facts, frozen=True):
     """What the anemometer may show in the hours of a flight from now on."""
     reading: ReadingFacts
     """What it showed."""
+    passed: list[PassedFacts]
+    """The limits that are more likely passed than kept by the anemometer, at each height of the flight."""
     worst_hours: dict[ElementName, int]
     """Positions of the worst hour of wind and of gust in a flight from now on."""
     return_leg_hour: int | None
@@ -164,7 +180,7 @@ def launch_facts(rule: AnemometerRule) -> LaunchFacts:
 
 def check_facts(asked: CheckAsked) -> CheckFacts:
     """Return the facts of a field check."""
-    found, confidence = asked.verdict, asked.rule.confidence
+    found, confidence, read = asked.verdict, asked.rule.confidence, asked.correction.reading
     answer = facts_of(asked.briefing, units=asked.units, time_zone=asked.time_zone)
     return_leg = next((e.margin for e in answer.sites[0].elements if e.name == "return_leg"), [])
     return CheckFacts(
@@ -173,6 +189,10 @@ def check_facts(asked: CheckAsked) -> CheckFacts:
         reasons=list(found.reasons),
         launch=launch_facts(asked.rule),
         reading=_reading(asked),
+        passed=[
+            PassedFacts(element, stop.height, stop.is_at_launch)
+            for element, stop in stops_passed(asked.rule, read.mean, read.gust)
+        ],
         worst_hours=dict(found.worst),
         return_leg_hour=next((i for i, margin in enumerate(return_leg) if margin is not None and margin < 0), None),
         during=[
@@ -200,6 +220,7 @@ def _reading(asked: CheckAsked) -> ReadingFacts:
         deviation=share(c.deviation),
         extrapolation_deviation=share(c.extrapolation_deviation),
         expected_at_anemometer=number(c.expected_at_anemometer),
+        expected_gust_at_anemometer=number(c.expected_gust_at_anemometer),
         forecast_wind=number(c.forecast_wind),
         extrapolated_wind=number(c.extrapolated_wind),
         wind_now=number(_not_below_zero(c.forecast_wind + c.added_wind)),

@@ -8,6 +8,7 @@ from datetime import datetime
 
 from wxfly.pilot.elements import BY_NAME, LIMIT_RULES, ROW
 from wxfly.report.command_facts.field_check import (
+    FAR_BELOW,
     STORM,
     CheckFacts,
     ComingFacts,
@@ -70,7 +71,7 @@ class CheckWords:
             standing = [one for one in facts.during if one.chance is not None and not one.in_doubt]
         said = facts.verdict is LaunchVerdict.IN_DOUBT  # the reasons then name what is near
         beside = [
-            *map(self._during, standing),
+            *self._all_during(standing),
             *self._all_coming([c for c in facts.coming if not (said and c.in_doubt)]),
         ]
         return [
@@ -104,7 +105,8 @@ class CheckWords:
     def why(self) -> str:
         """Return in words what the verdict is from."""
         if self._facts.verdict is LaunchVerdict.HOLDS:
-            return f"from now on {self._of_flight()}"
+            length = writing.duration(self._facts.answer.minimum_duration)
+            return f"at worst during the flight ({length}) {self._of_flight()}"
         return "; ".join(map(self._reason, self._facts.reasons))
 
     def _read(self) -> str:
@@ -119,10 +121,11 @@ class CheckWords:
             f"{rounded_down(launch.largest_mean, self._unit)} and gust {rounded_down(launch.largest_gust, self._unit)}"
         )
         uncertainty = writing.amount(self._facts.reading.deviation, "wind", self._units)
+        source = "with the reading weighed in" if self._is_corrected() else "by the forecast"
         return {
-            Reason.HOUR_OUTSIDE: f"with the reading weighed in, {self._of_flight(outside=True)}",
-            Reason.TOO_NEAR: f"with the reading weighed in, {self._of_flight()}, give or take {uncertainty}: within,"
-            f" but not {self._sure}",
+            Reason.HOUR_OUTSIDE: f"{source}, {self._of_flight(outside=True)}",
+            Reason.FAR_BELOW: self._far_below(),
+            Reason.TOO_NEAR: f"{source}, {self._of_flight()}, give or take {uncertainty}: within, but not {self._sure}",
             Reason.ABOVE_RULE: f"the limits hold surely only with a mean below {below} {self._unit}",
             Reason.STORM: "a storm is forecast for the hours of the flight",
             Reason.COMING: self._near(is_known=True),
@@ -133,7 +136,7 @@ class CheckWords:
             Reason.WAY_HOME_NOT_KNOWN: "what the way back takes is not known",
             Reason.WAITING: f"wind or gust was over its limit within the last {hours} h, and the plan waits so long",
             Reason.WAIT_NOT_KNOWN: f"whether wind or gust was over its limit within the last {hours} h is not known",
-            Reason.PASSED_AT_ANEMOMETER: f"a limit is more likely passed than kept at {self._height}",
+            Reason.PASSED_AT_ANEMOMETER: self._passed(),
             Reason.HOUR_NOT_KNOWN: "wind or gust of the hours of a flight from now on is not known",
             Reason.RULE_NOT_KNOWN: "what it means aloft is not known",
             Reason.NO_READING_PASSES: "in these hours the wind grows so much with height that no reading at the hand"
@@ -166,15 +169,17 @@ class CheckWords:
     def _standing(self, *, is_known: bool) -> str:
         """Return in words what stands against a launch in the hours of the flight."""
         standing = [one for one in self._facts.during if (one.chance is not None) == is_known and one.in_doubt]
-        if is_known:
-            return "; ".join(map(self._during, standing))
-        return f"not known in the hours of the flight: {writing.titles([one.element for one in standing])}"
+        return "; ".join(self._all_during(standing))
+
+    def _all_during(self, during: Sequence[DuringFacts]) -> list[str]:
+        """Return in words what stands against a launch in the hours of the flight; what is unknown in one phrase."""
+        known = [self._during(one) for one in during if one.chance is not None]
+        unknown = writing.titles([one.element for one in during if one.chance is None])
+        return [*known, f"not known in the hours of the flight: {unknown}"] if unknown else known
 
     def _during(self, one: DuringFacts) -> str:
         """Return in words what is forecast in the hours of the flight, and how likely it breaks its limit."""
         row = BY_NAME[one.element]
-        if one.chance is None:
-            return f"{row.title} in the hours of the flight is not known"
         reading = self._hours.demand_in_words(one.element, one.hour)
         if one.element == "precipitation":
             falls = f"{one.falls} forecast now" if one.falls else ""
@@ -208,6 +213,37 @@ class CheckWords:
             ]
         )
 
+    def _is_corrected(self) -> bool:
+        """Return whether the reading changes wind or gust."""
+        r = self._facts.reading
+        return (r.wind_now, r.gust_now) != (r.forecast_wind, r.forecast_gust)
+
+    def _far_below(self) -> str:
+        """Return in words what of the reading is far below the forecast at the anemometer, and the way out."""
+        r = self._facts.reading
+        pairs = (("mean", r.mean, r.expected_at_anemometer), ("gust", r.gust, r.expected_gust_at_anemometer))
+        low = [
+            f"{name} ({self._speed(read)}, forecast {self._speed(expected)} {self._unit})"
+            for name, read, expected in pairs
+            if read is not None and expected is not None and read < FAR_BELOW * expected
+        ]
+        at = writing.amount(r.anemometer_height, "height", self._units)
+        return f"far below the forecast at {at}: your {listed(low)}: you may stand in a lee; read again in the open"
+
+    def _passed(self) -> str:
+        """Return in words which limits the reading takes over, and at which height."""
+        passed, here = self._facts.passed, self._site.height
+        by_place: dict[str, list[str]] = {}
+        for one in passed:
+            way_back = "" if one.height == here else ", on the way back"
+            at = f"at {writing.amount(one.height, 'height', self._units)}{way_back}"
+            by_place.setdefault("at launch" if one.at_launch else at, []).append(one.element)
+        line = "; ".join(f"{writing.titles(names).lower()} {place}" for place, names in by_place.items())
+        only_way_back = all(one.height != here and not one.at_launch for one in passed)
+        kept_here = only_way_back and Reason.HOUR_OUTSIDE not in self._facts.reasons
+        alone = f"; at {self._height} alone more likely kept" if kept_here else ""
+        return f"a limit is more likely passed than kept: {line}{alone}"
+
     def _return_leg(self) -> str:
         """Return in words what the way back takes in the first hour in which it does not hold."""
         hour = self._facts.return_leg_hour
@@ -219,6 +255,8 @@ class CheckWords:
     def _weight(self) -> str:
         r = self._facts.reading
         uncertainty = writing.amount(r.extrapolation_deviation, "wind", self._units)
+        if r.no_credit is not None and r.is_below_forecast and not self._is_corrected():
+            return "all for the forecast, none for the reading"
         share = f"{100 * r.weight:.0f} %"
         return f"{share} for the reading, the rest for the forecast (at your height, give or take {uncertainty})"
 
@@ -228,7 +266,7 @@ class CheckWords:
             f"forecast {self._speed(r.expected_at_anemometer)} at the anemometer,"
             f" {self._speed(r.forecast_wind)} at {self._height}",
             f"the reading says {self._speed(r.extrapolated_wind)} there",
-            f"from now on {self._speed(r.wind_now)} {self._unit}",
+            f"now {self._speed(r.wind_now)} {self._unit}",
         ]
         return "; ".join(parts) + self._less()
 
@@ -241,7 +279,7 @@ class CheckWords:
             return f"no forecast; {extrapolated} {self._unit} at {self._height}"
         return (
             f"forecast {self._speed(r.forecast_gust)} at {self._height}; {extrapolated};"
-            f" from now on {self._speed(r.gust_now)} {self._unit}"
+            f" now {self._speed(r.gust_now)} {self._unit}"
         )
 
     def _less(self) -> str:
@@ -256,6 +294,8 @@ class CheckWords:
             " stand still",
             NoCredit.DECOUPLED: "the air aloft goes its own way",
             NoCredit.NOT_KNOWN: "whether the air aloft follows is not known",
+            NoCredit.GUST_NOT_KNOWN: "the forecast has no gust to compare with",
+            NoCredit.FAR_BELOW: "so far below it you may stand in a lee",
         }[r.no_credit]
         return f"; a reading below the forecast takes nothing off: {why}"
 
@@ -267,7 +307,7 @@ class CheckWords:
         if r.expected_temperature is None or r.temperature_now is None:
             return f"{read} {symbol} read; no forecast to hold it against"
         now = writing.number(r.temperature_now, unit)
-        line = f"forecast {writing.number(r.expected_temperature, unit)}, read {read}; from now on {now} {symbol}"
+        line = f"forecast {writing.number(r.expected_temperature, unit)}, read {read}; now {now} {symbol}"
         if r.temperature_is_plausible:
             return line
         return f"{line}; so far from the forecast it makes no hour better: air it in the shade and read again"
