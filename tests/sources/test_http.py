@@ -194,7 +194,7 @@ def test_what_the_service_said_outlives_a_last_try_that_came_too_late(server, mo
     monkeypatch.setenv("WXFLY_PATIENCE", "3")
     server.once["elevation"] = [refused("The service is overloaded", status=503)]
     server.always["elevation"] = Fault(delay=6)
-    with pytest.raises(WxflyError, match=r"The service is overloaded\) \(tried 2 times\)"):
+    with pytest.raises(WxflyError, match=r"The service is overloaded\); try again later \(tried 2 times\)"):
         ask(server)
 
 

@@ -25,8 +25,7 @@ ON_PAPER = {**STANDARD, "rules": {"target-size": {"enabled": False}}}
 PHONE, LAPTOP = WIDTHS
 NARROWEST, ZOOMED = 320, LAPTOP // 2
 LIGHTS = (
-    (PHONE, "light"), (PHONE, "dark"), (PHONE, "sun"), (NARROWEST, "light"), (ZOOMED, "light"),
-    (LAPTOP, "light"), (LAPTOP, "dark"), (LAPTOP, "sun"), (LAPTOP, "print"),
+    (NARROWEST, "light"), (PHONE, "dark"), (PHONE, "sun"), (ZOOMED, "light"), (LAPTOP, "dark"), (LAPTOP, "print"),
 )  # fmt: skip
 """Widths and lights. Nothing moves in the dark ones; paper has one width; half a laptop's is that at 200 per cent."""
 
