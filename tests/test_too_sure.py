@@ -17,8 +17,9 @@ from tests.halves import spread
 from tests.probability.test_chance import LIMITS
 from wxfly.answer.windows import find_windows, in_order
 from wxfly.assessment.conditions import derive, hours_of
+from wxfly.assessment.hours import LARGEST_IS_WORST, SMALLEST_IS_WORST, to_hours
 from wxfly.assessment.suitability import State, assess
-from wxfly.cube.contract import attributes_of, with_lost_members
+from wxfly.cube.contract import VARIABLES, attributes_of, with_lost_members
 from wxfly.physics import geomagnetic
 from wxfly.pilot.site import Site
 from wxfly.probability.chance import hour_chances, window_chance
@@ -738,9 +739,16 @@ def test_the_worst_of_a_span_counts_where_the_smallest_is_the_worst(name, worst)
     assert not (hours == worst)[:, : NOON - 3].any()
 
 
-def test_a_temperature_over_a_span_is_not_known():
-    hours = hours_of(quiet_cube(HOURS, air_temperature=(-3.0, 0.0)))
-    assert np.isnan(hours("air_temperature")).all()
+@pytest.mark.parametrize("name", ["air_temperature", "wind_from_direction", "surface_roughness_length"])
+def test_what_has_no_worst_value_over_a_span_is_not_known(name):
+    hours = to_hours(quiet_cube(HOURS, **{name: (-3.0, 0.0)}), HOURS - 1)
+    assert hours[name].isnull().all()
+
+
+def test_every_variable_that_has_a_span_by_itself_has_a_worst_value():
+    spans = {name for name, row in VARIABLES.items() if row.covers_hours != (0.0, 0.0)}
+    assert spans <= LARGEST_IS_WORST | SMALLEST_IS_WORST <= VARIABLES.keys()
+    assert not LARGEST_IS_WORST & SMALLEST_IS_WORST
 
 
 def test_a_lost_roughness_leaves_a_gust_that_is_worked_out_from_it_unknown():

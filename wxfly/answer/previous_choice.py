@@ -14,7 +14,7 @@ import numpy as np
 from wxfly.answer.briefing import with_windows
 from wxfly.answer.request import Briefing, Choice, ChoiceOutcome, SiteAnswer, preferred_hours
 from wxfly.answer.windows import Window, find_windows
-from wxfly.probability.chance import Outlook, keeps_choice
+from wxfly.probability.chance import KEEP_STEP, Outlook, keeps_choice
 
 
 def stay_with(
@@ -69,7 +69,7 @@ def kept_note(answer: SiteAnswer) -> str:
         return ""
     return (
         f"{answer.request.site.name}: the window chosen in the run of {choice.run[:16]}Z stays first, though another "
-        "is better now, by no more than 1 in 10; to rank anew: --fresh, for good: wxfly forget"
+        f"is better now, by no more than {10 * KEEP_STEP:.0f} in 10; to rank anew: --fresh, for good: wxfly forget"
     )
 
 

@@ -21,7 +21,7 @@ from wxfly.assessment.conditions import derive_flight, hours_of
 from wxfly.assessment.hours import precision_of
 from wxfly.assessment.suitability import assess_in_numbers
 from wxfly.cube.contract import check_forecast, mark_provided, provided_entries
-from wxfly.errors import WxflyError
+from wxfly.errors import missing_extra
 from wxfly.pilot.limits import Limits
 from wxfly.pilot.site import Site
 
@@ -64,7 +64,7 @@ def in_blocks(cube: xr.Dataset, cell_hours: int | None = None, *, joining: bool 
     try:
         import dask  # noqa: F401
     except ImportError:
-        raise WxflyError("grids in blocks need dask; install it with: pip install 'wxfly[grids]'") from None
+        raise missing_extra("grids in blocks need", ["dask"], "grids") from None
     horizontal = horizontal_dimensions(cube)
     lengths = block_lengths(cube, cell_hours, joining=joining)
     whole = {d: -1 for d in map(str, cube.dims) if d not in horizontal}

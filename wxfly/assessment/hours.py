@@ -114,15 +114,21 @@ SMALLEST_IS_WORST = frozenset({
     "air_pressure_at_mean_sea_level",
 })  # fmt: skip
 """Variables of which the smallest value in an hour counts."""
-# Cold and heat have limits, and the inhibition of some sources is below zero.
-_BOTH_ENDS_COUNT = frozenset({"air_temperature", "air_temperature_aloft", "atmosphere_convective_inhibition"})
+LARGEST_IS_WORST = frozenset({
+    "wind_speed", "wind_speed_of_gust", "wind_speed_spread_of_cells", "gust_spread_of_cells", "precipitation_amount",
+    "precipitation_probability", "weather_code", "dew_point_temperature", "relative_humidity", "cloud_area_fraction",
+    "low_type_cloud_area_fraction", "medium_type_cloud_area_fraction", "high_type_cloud_area_fraction",
+    "atmosphere_convective_available_potential_energy", "kp_index", "kp_index_of_outlook",
+})  # fmt: skip
+"""Variables of which the largest counts. Of all others a value over a span tells too little: cold and heat have limits
+both, and the inhibition of some sources is below zero."""
 
 
 def to_hours(cube: xr.Dataset, count: int, precision: Precision = Precision.DOUBLE) -> xr.Dataset:
     """Turn stamps into so many hours: instants get both edges, spans give the worst value that overlaps the hour.
 
-    Of most variables that is the largest, of those of `SMALLEST_IS_WORST` the smallest. A temperature over a span does
-    not say both how cold and how warm it gets: it is missing.
+    That is the largest or the smallest, as `LARGEST_IS_WORST` and `SMALLEST_IS_WORST` say; what is in neither is
+    missing.
     """
     hours: dict[str, tuple[tuple[str, ...], Array]] = {}
     for name, variable in cube.variables.items():
@@ -137,8 +143,9 @@ def to_hours(cube: xr.Dataset, count: int, precision: Precision = Precision.DOUB
         else:
             taken = [_stamps(values, axis, k, count) for k in stamps_of_hour(covers)]
             worst = np.minimum if name in SMALLEST_IS_WORST else np.maximum
-            values = worst.reduce(taken)  # NaN in any of them stays NaN
-            hours[str(name)] = (dims, np.full_like(values, np.nan) if name in _BOTH_ENDS_COUNT else values)
+            reduced = worst.reduce(taken)  # NaN in any of them stays NaN
+            is_told = name in SMALLEST_IS_WORST or name in LARGEST_IS_WORST
+            hours[str(name)] = (dims, reduced if is_told else np.full_like(reduced, np.nan))
     stated = span_coordinates(cube)  # an hour is of one span: what it needs of them has been used
     coords = {
         k: (c.dims, c.values[:count] if c.dims == ("time",) else c.values)

@@ -136,7 +136,7 @@ def without_folders(text: str) -> str:
 
 def _without_own_folders(text: str) -> str:
     for folder in (config_folder(), cache_folder()):
-        if folder.is_absolute():
+        if folder.is_absolute() and len(folder.parts) > 2:  # one right below the root may be an address of the page too
             text = text.replace(f"{folder}{os.sep}", "").replace(str(folder), "of wxfly")
     return text
 
