@@ -22,7 +22,7 @@ from wxfly.assessment.suitability import JUDGED, REQUIRED, assess
 from wxfly.cube.age import hide_stale, since_of
 from wxfly.cube.contract import VARIABLES, provided_entries
 from wxfly.errors import WxflyError
-from wxfly.physics.air.humidity import relative_humidity_from_dew_point
+from wxfly.physics.air.atmosphere import relative_humidity_from_dew_point
 from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.elements import ELEMENTS
 from wxfly.pilot.limits import limits_for

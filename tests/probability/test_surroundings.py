@@ -9,7 +9,7 @@ from wxfly.assessment.conditions import derive, hours_of
 from wxfly.assessment.forecast_error import room_to_limits
 from wxfly.assessment.suitability import assess
 from wxfly.cube.contract import mark_provided, state_spans
-from wxfly.physics.wind.surroundings import LOST_SPREAD
+from wxfly.physics.wind.error import LOST_SPREAD
 from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.limits import limits_for
 

@@ -24,12 +24,12 @@ from wxfly.assessment.wind_at_height import WindAloft
 from wxfly.cube.contract import VARIABLES, restore_provided
 from wxfly.physics import geomagnetic, sun
 from wxfly.physics.air import atmosphere
-from wxfly.physics.air.humidity import (
+from wxfly.physics.air.atmosphere import (
     dew_point_from_vapour_pressure,
     relative_humidity_from_dew_point,
     saturation_vapour_pressure,
 )
-from wxfly.physics.wind.surroundings import LOST_SPREAD, deviation_from_spread
+from wxfly.physics.wind.error import LOST_SPREAD, deviation_from_spread
 from wxfly.pilot.elements import ELEMENTS, NAMES
 from wxfly.pilot.limits import HEIGHT_OF_LAUNCH, Limits
 from wxfly.pilot.site import Site

@@ -9,7 +9,7 @@ import xarray as xr
 from wxfly.assessment.hours import HourValues, values_along
 from wxfly.physics import sun
 from wxfly.physics.air import cloud, icing, precipitation, thunderstorm, visibility, weather_code
-from wxfly.physics.air.humidity import relative_humidity_from_dew_point
+from wxfly.physics.air.atmosphere import relative_humidity_from_dew_point
 from wxfly.physics.air.risk import grade_of_chance
 
 Array = npt.NDArray[np.float64]

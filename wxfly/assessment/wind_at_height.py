@@ -6,15 +6,13 @@ wind at one level alone does the ground of the site come in, and only where it r
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import numpy.typing as npt
 
 from wxfly.assessment.hours import HourValues, at_edges
-from wxfly.physics.wind import exposure, gust, profile, shear, stability
-from wxfly.physics.wind.profile import Interpolation, ProfileMethod, UnknownStability, WindAtHeight
-from wxfly.physics.wind.stability import StabilitySource
+from wxfly.physics.wind import gust, shear, surface_layer, terrain
+from wxfly.physics.wind.profile import Interpolation, ProfileMethod, UnknownStability, WindAtHeight, WindProfile
+from wxfly.physics.wind.surface_layer import StabilitySource
 from wxfly.pilot.limits import Limits
 from wxfly.pilot.site import Site
 
@@ -62,7 +60,17 @@ class WindAloft:
         self.model_roughness = stamps("surface_roughness_length")
         self.model_roughness = np.where(np.isnan(self.model_roughness), OPEN_GROUND, self.model_roughness)
         self.length, self.stability_source, self.stability_is_lost = self._stability()
-        self.levels = profile.common_levels(self.speed, self.direction, self.heights)
+        self.profile = WindProfile(
+            self.speed,
+            self.direction,
+            self.heights,
+            roughness_length=self.model_roughness,
+            obukhov_length=self.length,
+            stability_source=self.stability_source,
+            interpolation=Interpolation.CURVED,
+            # Above the top level, too, stability has a say: losing it must not give less wind.
+            unknown_stability=UnknownStability.CAREFUL if self.stability_is_lost.any() else UnknownStability.NEUTRAL,
+        )
         self.at_10m = at_edges(self._at(np.array([10.0])).wind_speed[..., 0])
 
     def at(self, wanted: Array) -> WindAtHeight:
@@ -70,7 +78,7 @@ class WindAloft:
         return WindAtHeight._make(at_edges(part) for part in self._at(wanted))
 
     def _at(self, wanted: Array) -> WindAtHeight:
-        extrapolated = profile.wind_profile(self.speed, self.direction, self.heights, wanted, **self._how())
+        extrapolated = self.profile.at(wanted)
         alone = np.isin(extrapolated.method, _FROM_ONE_LEVEL)
         if not alone.any():
             return extrapolated
@@ -98,7 +106,7 @@ class WindAloft:
 
     def difference(self, wanted: Array) -> Array:
         """Return the largest difference of wind over 30 m on the climb to each height ``[wanted]`` [m s-1]."""
-        found = profile.wind_difference_with_height(self.speed, self.direction, self.heights, wanted, **self._how())
+        found = self.profile.difference(wanted)
         if self.heights.size == 1:
             found = np.where(self.stability_is_lost[..., None], np.nan, found)
         return at_edges(found)
@@ -136,30 +144,19 @@ class WindAloft:
             for name, speed, limit in (("wind", speeds, limits.maximum_wind), ("gust", gusts, limits.maximum_gust))
         }
 
-    def _how(self) -> dict[str, Any]:
-        return {
-            "roughness_length": self.model_roughness,
-            "obukhov_length": self.length,
-            "stability_source": self.stability_source,
-            "interpolation": Interpolation.CURVED,
-            # Above the top level, too, stability has a say: losing it must not give less wind.
-            "unknown_stability": UnknownStability.CAREFUL if self.stability_is_lost.any() else UnknownStability.NEUTRAL,
-            "levels": self.levels,
-        }
-
     def _over_site(self, wanted: Array) -> Array | None:
         rough = None if self.site is None else self.site.roughness_by_sector
         if self.site is None or rough is None or not self.heights.size:
             return None
         lowest = self.speed[..., 0]
-        over = exposure.roughness_length_upwind(self.direction[..., 0], rough)
-        return exposure.wind_over_other_ground(
+        over = terrain.roughness_length_upwind(self.direction[..., 0], rough)
+        return terrain.wind_over_other_ground(
             lowest[..., None],
             self.heights[0],
             self.model_roughness[..., None],
             over[..., None],
             wanted,
-            site_displacement_height=exposure.displacement_height(self.site.obstacle_height),
+            site_displacement_height=terrain.displacement_height(self.site.obstacle_height),
         )
 
     def _stability(self) -> tuple[Array, StabilitySource, npt.NDArray[np.bool_]]:
@@ -171,12 +168,12 @@ class WindAloft:
         usable = np.flatnonzero(heights >= 40.0)
         if usable.size and self.stamps.has("air_temperature"):
             level = int(usable[0])
-            length = stability.obukhov_length_from_temperatures(
+            length = surface_layer.obukhov_length_from_temperatures(
                 lowest, height, near_ground, 2.0, aloft[..., level], float(heights[level])
             )
             return length, StabilitySource.TEMPERATURES, np.isnan(length) | self._lost("surface_roughness_length")
         cloud = self.stamps("cloud_area_fraction")
-        length = stability.obukhov_length_from_sun_and_cloud(lowest, height, self.stamps.sun[0], cloud, near_ground)
+        length = surface_layer.obukhov_length_from_sun_and_cloud(lowest, height, self.stamps.sun[0], cloud, near_ground)
         lost = self._lost("cloud_area_fraction", "air_temperature", "surface_roughness_length")
         return length, StabilitySource.SUN_AND_CLOUD, lost
 

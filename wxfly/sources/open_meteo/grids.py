@@ -22,7 +22,7 @@ import xarray as xr
 
 from wxfly.cube.contract import VARIABLES, WIND, Provenance, finish_cube
 from wxfly.errors import WxflyError, missing_extra
-from wxfly.physics.wind.log_law import wind_from_components
+from wxfly.physics.wind.components import wind_from_components
 from wxfly.pilot.services import SERVICES
 from wxfly.pilot.settings import Settings
 from wxfly.sources.http import download
