@@ -30,7 +30,7 @@ from wxfly.physics import MELTING_POINT
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from tests.cubes import quiet_cube
-from wxfly.assessment.blocks import keep_memory
+from wxfly.assessment.grid import keep_memory
 from wxfly.physics.air import atmosphere
 from wxfly.physics.air.atmosphere import relative_humidity, saturation_vapour_pressure
 from wxfly.physics.air.icing import DAMP_HUMIDITY, NEARLY_FREEZING
@@ -186,7 +186,7 @@ def full_chain(cells: int, hours: int = 48) -> float | None:
         return None
     import xarray as xr
 
-    from wxfly.assessment.blocks import assess_grid
+    from wxfly.assessment.grid import assess_grid
 
     point, side = quiet_cube(hours + 1), int(cells**0.5)
     places = np.linspace(0.0, 8.0, side)

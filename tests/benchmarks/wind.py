@@ -15,7 +15,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from wxfly.physics.wind.profile import wind_at_height
+from wxfly.physics.wind.profile import WindProfile, wind_at_height
 from wxfly.physics.wind.surface_layer import obukhov_length_from_sun_and_cloud
 
 HEIGHTS = [10, 80, 100, 120, 180]

@@ -37,7 +37,7 @@ class Precision(Enum):
     """In which the values of hours are worked out.
 
     A grid in single precision takes half the memory and two thirds of the time. Its margins differ by less than 1e-5
-    (``tests/assessment/test_blocks.py``).
+    (``tests/assessment/test_grid.py``).
     """
 
     DOUBLE = np.float64

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from wxfly.assessment.hours import HourValues, at_edges
-from wxfly.physics.wind import gust, shear, surface_layer, terrain
+from wxfly.physics.wind import gust, jets, surface_layer, terrain
 from wxfly.physics.wind.profile import Interpolation, ProfileMethod, UnknownStability, WindAtHeight, WindProfile
 from wxfly.physics.wind.surface_layer import StabilitySource
 from wxfly.pilot.limits import Limits
@@ -130,17 +130,17 @@ class WindAloft:
         """Return whether there is a low-level jet: 1, 0, or NaN where that is unknown."""
         if self.heights.size < 2:
             return np.full(self.take.shape, np.nan)
-        return at_edges(shear.low_level_jet(self.speed, self.heights).flag)
+        return at_edges(jets.low_level_jet(self.speed, self.heights).flag)
 
     def chance_of_lower_jet(self, height: float, limits: Limits) -> dict[str, Array]:
         """Return for wind and gust the chance that what is over its limit above a height comes down to it [1].
 
-        A jet is forecast at a height that has an error of its own: `wxfly.physics.wind.shear.chance_of_lower_jet`.
+        A jet is forecast at a height that has an error of its own: `wxfly.physics.wind.jets.chance_of_lower_jet`.
         """
         speeds = at_edges(self.speed)
         gusts = self.gust(speeds, self.heights)
         return {
-            name: shear.chance_of_lower_jet(speed, self.heights, max(height, 10.0), limit)
+            name: jets.chance_of_lower_jet(speed, self.heights, max(height, 10.0), limit)
             for name, speed, limit in (("wind", speeds, limits.maximum_wind), ("gust", gusts, limits.maximum_gust))
         }
 

@@ -19,7 +19,7 @@ import numpy as np
 
 from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.assessment.forecast_error import hours_of_models
-from wxfly.assessment.state import STATE_WORDS, State
+from wxfly.assessment.suitability import STATE_WORDS, State
 from wxfly.errors import WxflyError
 from wxfly.history.verification import LEADS
 from wxfly.physics.probability import Counts, count, economic_value, upper_bound, value_within

@@ -10,7 +10,7 @@ from enum import StrEnum
 
 from wxfly.answer.request import ChangeKind, QuestionKind
 from wxfly.answer.windows import EVEN_CHANCE, Room
-from wxfly.assessment.state import State
+from wxfly.assessment.suitability import State
 from wxfly.cube.notes import ZONES
 from wxfly.cube.notes import NoteKind as NoteKind
 from wxfly.pilot.elements import BY_NAME, LIMIT_RULES, RETURN_LEG, LimitSense
