@@ -21,6 +21,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from wxfly.assessment.conditions import of_phase
 from wxfly.physics.precision import floating
 from wxfly.physics.wind.error import error_factor
 from wxfly.pilot.elements import (
@@ -149,11 +150,11 @@ def _tightest_phase(
     if limits.maximum_gust_at_launch is not None:
         gust = (BY_NAME["gust"],)
         at_hand = replace(limits, maximum_gust=limits.maximum_gust_at_launch)
-        phases.append((_of_phase(conditions, "launch", HEIGHT_OF_LAUNCH, gust), at_hand, gust))
+        phases.append((_in_phase(conditions, "launch", HEIGHT_OF_LAUNCH, gust), at_hand, gust))
     if "height_at_return" in conditions.coords:
         aloft = [element for element in ELEMENTS if element.changes_with_height]
         home = float(conditions["height_at_return"])
-        phases.append((_of_phase(conditions, "return", home, aloft), limits, aloft))
+        phases.append((_in_phase(conditions, "return", home, aloft), limits, aloft))
     for there, own_limits, elements in phases:
         for k in (NAMES.index(element.name) for element in elements):
             measured = _measure(NAMES[k], there, own_limits, template)
@@ -164,13 +165,10 @@ def _tightest_phase(
     return heights if phases else None
 
 
-def _of_phase(conditions: xr.Dataset, phase: str, height: float, elements: Sequence[Element]) -> xr.Dataset:
+def _in_phase(conditions: xr.Dataset, phase: str, height: float, elements: Sequence[Element]) -> xr.Dataset:
     """Return the conditions of a phase in place of those at flight height; NaN for what was not worked out."""
-    suffix = f"_at_{phase}"
     missing = {e.condition: conditions.variables[e.condition] * np.nan for e in elements}
-    names = [name for name in map(str, conditions.data_vars) if name.endswith(suffix)]
-    own = {name.removesuffix(suffix): conditions.variables[name] for name in names}
-    return conditions.assign(missing | own).assign_coords(height=height)
+    return conditions.assign(missing | of_phase(conditions, phase)).assign_coords(height=height)
 
 
 def _lost(conditions: xr.Dataset, shape: tuple[int, ...]) -> npt.NDArray[np.bool_]:

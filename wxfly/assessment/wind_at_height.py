@@ -11,7 +11,13 @@ import numpy.typing as npt
 
 from wxfly.assessment.hours import HourValues, at_edges
 from wxfly.physics.wind import gust, jets, surface_layer, terrain
-from wxfly.physics.wind.profile import Interpolation, ProfileMethod, UnknownStability, WindAtHeight, WindProfile
+from wxfly.physics.wind.profile import (
+    METHODS_FROM_ONE_LEVEL,
+    Interpolation,
+    UnknownStability,
+    WindAtHeight,
+    WindProfile,
+)
 from wxfly.physics.wind.surface_layer import StabilitySource
 from wxfly.pilot.limits import Limits
 from wxfly.pilot.site import Site
@@ -36,7 +42,6 @@ _INSTANTS = (
     "air_temperature_aloft",
     "cloud_area_fraction",
 )  # what the wind aloft depends on, except for the gust
-_FROM_ONE_LEVEL = (ProfileMethod.STABILITY_LOG_LAW, ProfileMethod.NEUTRAL_LOG_LAW, ProfileMethod.POWER_LAW)
 
 
 class WindAloft:
@@ -44,15 +49,15 @@ class WindAloft:
 
     Parameters
     ----------
-    take : HourValues
+    forecast : HourValues
         The hours.
     site : Site, optional
         Its ground, obstacles and nothing else.
     """
 
-    def __init__(self, take: HourValues, site: Site | None) -> None:
-        self.take = take
-        self.stamps = stamps = take.at_stamps(*_INSTANTS)
+    def __init__(self, forecast: HourValues, site: Site | None) -> None:
+        self.forecast = forecast
+        self.stamps = stamps = forecast.at_stamps(*_INSTANTS)
         self.speed, self.heights = stamps.levels("wind_speed")
         direction, direction_heights = stamps.levels("wind_from_direction")
         self.direction = _at_heights(direction, direction_heights, self.heights)
@@ -79,7 +84,7 @@ class WindAloft:
 
     def _at(self, wanted: Array) -> WindAtHeight:
         extrapolated = self.profile.at(wanted)
-        alone = np.isin(extrapolated.method, _FROM_ONE_LEVEL)
+        alone = np.isin(extrapolated.method, METHODS_FROM_ONE_LEVEL)
         if not alone.any():
             return extrapolated
         speed = np.where(alone & self.stability_is_lost[..., None], np.nan, extrapolated.wind_speed)
@@ -101,7 +106,7 @@ class WindAloft:
     def gust_deviation(self, of_wind: Array, wanted: Array) -> Array:
         """Return the standard deviation of the gust at heights ``[wanted]`` from that of the wind there [m s-1]."""
         share = np.clip(np.log(np.maximum(wanted, 10.0) / 10.0) / np.log(8.0), 0.0, 1.0)
-        own = GUST_DEVIATION * share if self.take.has("wind_speed_of_gust") else GUST_DEVIATION_WITHOUT_FORECAST
+        own = GUST_DEVIATION * share if self.forecast.has("wind_speed_of_gust") else GUST_DEVIATION_WITHOUT_FORECAST
         return np.sqrt(of_wind * of_wind + np.asarray(own * own, dtype=of_wind.dtype))
 
     def difference(self, wanted: Array) -> Array:
@@ -113,11 +118,11 @@ class WindAloft:
 
     def gust(self, wind_speed: Array, wanted: Array) -> Array:
         """Return the gust at heights ``[wanted]`` from the mean wind there, shape ``[..., wanted]`` [m s-1]."""
-        if self.take.has("wind_speed_of_gust"):
-            at_10m = self.take("wind_speed_of_gust")
+        if self.forecast.has("wind_speed_of_gust"):
+            at_10m = self.forecast("wind_speed_of_gust")
             each = [gust.gust_at_height(at_10m, self.at_10m, wind_speed[..., k], z) for k, z in enumerate(wanted)]
             return np.moveaxis(np.stack(each), 0, -1)  # one height after the other in memory
-        sunny = np.where(self.take.sun[0] > 0, CONVECTIVE_VELOCITY_BY_DAY, 0.0)
+        sunny = np.where(self.forecast.sun[0] > 0, CONVECTIVE_VELOCITY_BY_DAY, 0.0)
         return gust.gust_without_forecast(
             self.at_10m[..., None],
             wind_speed,
@@ -129,7 +134,7 @@ class WindAloft:
     def jet(self) -> Array:
         """Return whether there is a low-level jet: 1, 0, or NaN where that is unknown."""
         if self.heights.size < 2:
-            return np.full(self.take.shape, np.nan)
+            return np.full(self.forecast.shape, np.nan)
         return at_edges(jets.low_level_jet(self.speed, self.heights).flag)
 
     def chance_of_lower_jet(self, height: float, limits: Limits) -> dict[str, Array]:

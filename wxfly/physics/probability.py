@@ -160,12 +160,12 @@ def shift_chances(standard_deviation: npt.ArrayLike, reach: int) -> Array:
     return np.asarray(np.diff(np.concatenate((ends[0], below, ends[1])), axis=0))
 
 
-def stretch_probability(room: npt.ArrayLike, correlation: float) -> Array:
+def stretch_probability(margins: npt.ArrayLike, correlation: float) -> Array:
     """Return the probability that an error correlated from hour to hour stays within its margin in every hour.
 
     Parameters
     ----------
-    room : array_like
+    margins : array_like
         Shape ``[hour, ...]``: margin of each hour in standard deviations; infinite where nothing can happen.
     correlation : float
         Correlation of the standard normal error with that of the hour before, 0 to 1 (a first-order autoregression).
@@ -186,14 +186,14 @@ def stretch_probability(room: npt.ArrayLike, correlation: float) -> Array:
     The probability density of the error is advanced from hour to hour on cells and cut off at the margin. It needs no
     random numbers, so equal inputs give equal results.
     """
-    room = np.asarray(room, dtype=float)
+    margins = np.asarray(margins, dtype=float)
     if not 0 <= correlation <= 1:
         raise ValueError(f"correlation {correlation} must lie between 0 and 1")
-    worst = np.asarray(room.min(axis=0))  # NaN in any hour stays NaN
-    if correlation == 1 or room.shape[0] == 1:
+    worst = np.asarray(margins.min(axis=0))  # NaN in any hour stays NaN
+    if correlation == 1 or margins.shape[0] == 1:
         return normal_probability(worst)
     if correlation == 0:
-        return np.asarray(normal_probability(room).prod(axis=0))
+        return np.asarray(normal_probability(margins).prod(axis=0))
     # Where every hour has a large margin, or one is far beyond its limit, the worst hour alone decides.
     result = normal_probability(worst)
     uncertain = (worst > -_PLENTY) & (worst < _PLENTY)
@@ -202,7 +202,7 @@ def stretch_probability(room: npt.ArrayLike, correlation: float) -> Array:
     edges, first, carried = _cells(correlation)
     width = edges[1] - edges[0]
     # Members and shifts are often equal, as in dry weather: each distinct column is computed once.
-    columns, kind = np.unique(np.clip(room[:, uncertain], -_WIDEST, _WIDEST), axis=1, return_inverse=True)
+    columns, kind = np.unique(np.clip(margins[:, uncertain], -_WIDEST, _WIDEST), axis=1, return_inverse=True)
     density = np.broadcast_to(first, (columns.shape[1], _CELLS))
     for position, hour in enumerate(columns):
         before = density if position == 0 else density @ carried

@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from wxfly.assessment.conditions import derive, derive_flight, hours_of, of_each_model
+from wxfly.assessment.conditions import derive, derive_flight, hours_of, of_each_model, of_phase
 from wxfly.assessment.forecast_error import (
     MEMBER,
     ErrorLaw,
@@ -24,7 +24,7 @@ from wxfly.assessment.forecast_error import (
     deviation_left,
     hours_of_models,
     lead_time,
-    room_to_limits,
+    standard_margins,
 )
 from wxfly.assessment.hours import HOUR, HourValues
 from wxfly.assessment.suitability import JUDGED, REQUIRED, assess, not_judged, required_names
@@ -55,7 +55,7 @@ from wxfly.probability.chance import (
     REACH,
     SHIFT,
     Chance,
-    RoomArrays,
+    MarginArrays,
     hour_chances,
     spreads_of,
     window_chance,
@@ -90,8 +90,8 @@ class SiteChance:
     ----------
     hours : DataArray
         Chance for each hour by itself, dimension time.
-    room : DataArray
-        Room up to every limit (shift, element, time, realization), for chances of stretches.
+    standard_margin : DataArray
+        Standard margin up to every limit (shift, element, time, realization), for chances of stretches.
     margin : ndarray
         Margin of the hour for every member, ``(time, realization)``; NaN where not known.
     band : Dataset or None
@@ -111,7 +111,7 @@ class SiteChance:
     """
 
     hours: xr.DataArray
-    room: xr.DataArray
+    standard_margin: xr.DataArray
     margin: Array
     band: xr.Dataset | None
     members: int
@@ -131,13 +131,13 @@ class SiteChance:
         return window_chance(self.arrays, first, last, law=self.law, with_causes=with_causes)
 
     @cached_property
-    def arrays(self) -> RoomArrays:
-        """The room as plain arrays, for all stretches."""
-        return RoomArrays.of(self.room)
+    def arrays(self) -> MarginArrays:
+        """The standard margin as plain arrays, for all stretches."""
+        return MarginArrays.of(self.standard_margin)
 
     def of_elements(self, first: int, last: int) -> dict[str, float]:
         """Return by element the chance that it breaks its limit in these hours [1], without the error of timing."""
-        stated = window_chance(self.room.sel({SHIFT: 0}, drop=True), first, last, law=self.law)
+        stated = window_chance(self.standard_margin.sel({SHIFT: 0}, drop=True), first, last, law=self.law)
         return {cause.element: cause.share for cause in stated.causes}
 
 
@@ -244,25 +244,27 @@ def _of_one_forecast(
     central, lead = flight.central, flight.lead
     judged = assessment if flight.limits.confidence == 0.5 else flight.judge(conditions)
     spreads = spreads_of(central, conditions)
-    room = _room_of_one(conditions, judged, lead, spreads, laws)
+    standard_margin = _margins_of_one(conditions, judged, lead, spreads, laws)
     if sortie is not None and at_return is not None:
         error = np.empty(lead.shape)
         for name, here in hours_of_models(conditions).items():
             error[here] = laws[name].figure("wind", "error", lead[here])
-        room = _with_return_leg(room, _return_leg(conditions, at_return, sortie, error)["room"])
+        standard_margin = _with_return_leg(
+            standard_margin, _return_leg(conditions, at_return, sortie, error)["standard_margin"]
+        )
     if central is None:
-        room = _put_beside(room, None)
+        standard_margin = _put_beside(standard_margin, None)
     else:
         there = flight.conditions(flight.hours_of(central))
         at = lead_time(there["time"].values, flight.run)
-        around = _room_of_one(there, flight.judge(there), at, spreads_of(central, there), laws)
-        room = below_jets(_put_beside(room, around), there.max("edge", skipna=False))
-    room = with_timing(room, lead, law)
+        around = _margins_of_one(there, flight.judge(there), at, spreads_of(central, there), laws)
+        standard_margin = below_jets(_put_beside(standard_margin, around), there.max("edge", skipna=False))
+    standard_margin = with_timing(standard_margin, lead, law)
     margin = assessment["hour_margin"].values[:, None]
     models = tuple(laws)
     return SiteChance(
-        hours=hour_chances(room, law=law),
-        room=room,
+        hours=hour_chances(standard_margin, law=law),
+        standard_margin=standard_margin,
         margin=margin,
         band=None,
         members=1,
@@ -295,7 +297,7 @@ def _of_members(
     all_leads = lead_time(joined["time"].values, flight.run)
     false_alarms_of = law.share_left * law.figure("icing", "false", all_leads)
     of_hours = of_hours.assign(icing_chance=_counted_once(of_hours["icing_chance"], of_hours[_SIGNS], false_alarms_of))
-    room = room_to_limits(
+    standard_margin = standard_margins(
         joined,
         all_leads,
         height_deviation=of_hours[_DEVIATIONS[0]],
@@ -305,7 +307,7 @@ def _of_members(
         **_around(of_hours),
         law=law,
     )
-    room = below_jets(room, of_hours)
+    standard_margin = below_jets(standard_margin, of_hours)
     asked = slice(REACH, REACH + time.size)
     margin = joined["hour_margin"].transpose("time", MEMBER).values[asked]
     if sortie is not None:
@@ -317,14 +319,14 @@ def _of_members(
             for (c, _), h in zip(parts, returning, strict=True)
         ]
         home = _join(homes).transpose("time", MEMBER)
-        room = _with_return_leg(room, home["room"])
+        standard_margin = _with_return_leg(standard_margin, home["standard_margin"])
         margin = np.minimum(margin, home["margin"].values[asked])
     if "last_time" in joined.coords:
-        room = room.assign_coords(last_time=(MEMBER, joined["last_time"].values))
-    room = with_timing(room, flight.lead, law)
+        standard_margin = standard_margin.assign_coords(last_time=(MEMBER, joined["last_time"].values))
+    standard_margin = with_timing(standard_margin, flight.lead, law)
     return SiteChance(
-        hours=hour_chances(room, law=law),
-        room=room,
+        hours=hour_chances(standard_margin, law=law),
+        standard_margin=standard_margin,
         margin=margin,
         band=_band(of_hours.isel(time=asked)),
         members=joined.sizes[MEMBER],
@@ -343,34 +345,35 @@ def _of_hours(parts: Sequence[xr.Dataset]) -> xr.Dataset:
 
 def _of_all_phases(conditions: xr.Dataset) -> xr.Dataset:
     """Return conditions with the larger chances of the flight at its height and of the way back."""
-    names = [name for name in (*_CHANCES.values(), _SIGNS) if f"{name}_at_return" in conditions]
-    return conditions.assign({n: np.maximum(conditions[n], conditions[f"{n}_at_return"]) for n in names})
+    back = of_phase(conditions, "return")
+    names = [name for name in (*_CHANCES.values(), _SIGNS) if name in back]
+    return conditions.assign({n: np.maximum(conditions.variables[n], back[n]) for n in names})
 
 
-def _room_of_one(
+def _margins_of_one(
     conditions: xr.Dataset,
     assessment: xr.Dataset,
     lead: Array,
     spreads: Mapping[str, Array],
     laws: Mapping[str, ErrorLaw],
 ) -> xr.DataArray:
-    """Return the room of one forecast, with the whole of the usual error of each hour's model."""
+    """Return the standard margin of one forecast, with the whole of the usual error of each hour's model."""
     whole: xr.DataArray | None = None
     for name, here in hours_of_models(conditions).items():
-        room = _room_of_model(conditions, assessment, lead, spreads, laws[name])
-        whole = room if whole is None else whole.where(xr.DataArray(~here, dims="time"), room)
+        standard_margin = _margins_of_model(conditions, assessment, lead, spreads, laws[name])
+        whole = standard_margin if whole is None else whole.where(xr.DataArray(~here, dims="time"), standard_margin)
     assert whole is not None
     return whole.transpose("element", "time", MEMBER)
 
 
-def _room_of_model(
+def _margins_of_model(
     conditions: xr.Dataset, assessment: xr.Dataset, lead: Array, spreads: Mapping[str, Array], law: ErrorLaw
 ) -> xr.DataArray:
     names = (*_DEVIATIONS, _RATE, "precipitation_probability")
     conditions = _of_all_phases(conditions)
     wind, gust, rate, probability = (conditions[n].max("edge", skipna=False) for n in names)
     cells = _cells_in(conditions)
-    return room_to_limits(
+    return standard_margins(
         assessment,
         lead,
         height_deviation=wind,
@@ -391,20 +394,20 @@ def _cells_in(conditions: xr.Dataset) -> list[str]:
 
 
 def _around(hours: xr.Dataset) -> dict[str, Any]:
-    """Return what `room_to_limits` takes of the cells around; nothing without them."""
+    """Return what `standard_margins` takes of the cells around; nothing without them."""
     if _CELLS_LOST not in hours:
         return {}
     return {"around": {e: hours[name] for e, name in _OF_CELLS.items()}, "around_is_lost": hours[_CELLS_LOST]}
 
 
-def _put_beside(room: xr.DataArray, around: xr.DataArray | None) -> xr.DataArray:
+def _put_beside(standard_margin: xr.DataArray, around: xr.DataArray | None) -> xr.DataArray:
     """Put the hours before and after, out of a longer stretch, beside those asked about; without it they are not known.
 
     A way back is worked out for the hours asked about alone: beside them it is as in the nearest of them.
     """
-    hours = np.clip(np.arange(-REACH, room.sizes["time"] + REACH), 0, room.sizes["time"] - 1)
-    padded = room.isel(time=hours).assign_coords(
-        time=room["time"].values[0] + np.arange(-REACH, hours.size - REACH) * HOUR
+    hours = np.clip(np.arange(-REACH, standard_margin.sizes["time"] + REACH), 0, standard_margin.sizes["time"] - 1)
+    padded = standard_margin.isel(time=hours).assign_coords(
+        time=standard_margin["time"].values[0] + np.arange(-REACH, hours.size - REACH) * HOUR
     )
     values = padded.values.copy()
     for part in (slice(None, REACH), slice(-REACH, None)):
@@ -444,30 +447,30 @@ def add_jets(conditions: xr.Dataset, hours: HourValues, height: float, site: Sit
     return conditions.assign({_JETS[name]: (hours.dims, chance) for name, chance in jets.items()})
 
 
-def below_jets(room: xr.DataArray, conditions: xr.Dataset) -> xr.DataArray:
-    """Lower the room of wind and gust to what a jet over the limit above leaves, if it is forecast too high.
+def below_jets(standard_margin: xr.DataArray, conditions: xr.Dataset) -> xr.DataArray:
+    """Lower the standard margin of wind and gust to what a jet over the limit above leaves, if it is forecast too high.
 
     Parameters
     ----------
-    room : DataArray
+    standard_margin : DataArray
         ``(element, time, realization)`` [1].
     conditions : Dataset
         The same hours, as `add_jets` returns them, the worse edge of each.
     """
-    values = room.values.copy()
+    values = standard_margin.values.copy()
     for name, variable in _JETS.items():
         jet = conditions[variable]
         chance = (jet if MEMBER in jet.dims else jet.expand_dims(MEMBER, -1)).transpose("time", MEMBER).values
         left = np.where(chance > 0, -normal_quantile(np.maximum(chance, _LEAST_SHOWN)), np.inf)
         values[NAMES.index(name)] = np.minimum(values[NAMES.index(name)], left)
-    return room.copy(data=values)
+    return standard_margin.copy(data=values)
 
 
 def _return_leg(flight: xr.Dataset, at_return: xr.Dataset, sortie: Sortie, deviation: Array) -> xr.Dataset:
     # Only flights that are planned need the rotors; the other answers start faster without.
-    from wxfly.probability.return_leg import return_leg_room
+    from wxfly.probability.return_leg import return_leg_margins
 
-    return return_leg_room(flight, at_return, sortie, deviation)
+    return return_leg_margins(flight, at_return, sortie, deviation)
 
 
 def with_what_is_missing(ensemble: xr.Dataset, central: xr.Dataset | None) -> xr.Dataset:
@@ -529,15 +532,15 @@ def _join(parts: Sequence[xr.Dataset]) -> xr.Dataset:
     return xr.concat(first, MEMBER, data_vars="minimal", coords="minimal", compat="override", join="outer")
 
 
-def _with_return_leg(room: xr.DataArray, added: xr.DataArray) -> xr.DataArray:
+def _with_return_leg(standard_margin: xr.DataArray, added: xr.DataArray) -> xr.DataArray:
     """Add the way back. It is required: members that do not know it fail, and where none knows it nothing is known."""
     unknown = np.isnan(added.values)
     row = np.where(unknown, np.where(unknown.all(axis=1, keepdims=True), np.nan, -np.inf), added.values)
     return xr.DataArray(
-        np.concatenate([room.values, row[None]]),
-        dims=room.dims,
-        coords={"element": [*room["element"].values, "return_leg"], "time": room["time"].values},
-        name=room.name,
+        np.concatenate([standard_margin.values, row[None]]),
+        dims=standard_margin.dims,
+        coords={"element": [*standard_margin["element"].values, "return_leg"], "time": standard_margin["time"].values},
+        name=standard_margin.name,
     )
 
 

@@ -225,5 +225,5 @@ def test_a_code_between_two_codes_is_none():
 def test_no_rate_over_a_limit_has_room():
     for limit in (0.0, 0.02, 0.1):
         for rate in (0.01, 0.05, 0.3):
-            room = float(precipitation.room_to_rate(rate, limit, 0.1, 0.2))
+            room = float(precipitation.standard_margin_of_rate(rate, limit, 0.1, 0.2))
             assert room <= 0 if rate > limit else room >= 0

@@ -88,6 +88,9 @@ class ProfileMethod(IntEnum):
     POWER_LAW = 6
 
 
+METHODS_FROM_ONE_LEVEL = (ProfileMethod.STABILITY_LOG_LAW, ProfileMethod.NEUTRAL_LOG_LAW, ProfileMethod.POWER_LAW)
+
+
 class WindAtHeight(NamedTuple):
     """Wind at the wanted height, arrays of one shape.
 
