@@ -124,7 +124,7 @@ def standard_margin_of_rate(
     *,
     least: float = 0.1,
 ) -> Array:
-    """Return the standard margin of a forecast rate of precipitation: its distance to a limit in deviations of the error.
+    """Return the standard margin of a forecast rate of precipitation: how far a limit is, in errors of the rate.
 
     Parameters
     ----------
