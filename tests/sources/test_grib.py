@@ -12,8 +12,8 @@ import pytest
 import xarray as xr
 
 from tests.server import FileServer
-from wxfly.assessment.blocks import assess_grid
-from wxfly.assessment.state import State
+from wxfly.assessment.grid import assess_grid
+from wxfly.assessment.suitability import State
 from wxfly.cube.contract import covers_hours, provided_entries
 from wxfly.cube.netcdf import load_cube, save_cube
 from wxfly.errors import WxflyError

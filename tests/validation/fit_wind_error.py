@@ -22,7 +22,7 @@ from tests.validation.records import Record, read_tower
 from wxfly.physics.wind import error as wind_error
 from wxfly.physics.wind import levels as wind_levels
 from wxfly.physics.wind.profile import wind_at_height
-from wxfly.physics.wind.stability import obukhov_length_from_sun_and_cloud, obukhov_length_from_temperatures
+from wxfly.physics.wind.surface_layer import obukhov_length_from_sun_and_cloud, obukhov_length_from_temperatures
 
 BETWEEN = ((10, 80, 55), (10, 80, 30), (10, 122, 87), (10, 122, 38), (30, 80, 55), (38, 122, 87), (10, 105, 55))
 BEYOND = ((10, 80, 105), (38, 87, 122), (55, 80, 105), (10, 87, 122), (10, 80, 122), (10, 55, 80))

@@ -198,7 +198,7 @@ def better_of_two(briefing: Briefing, first: int, last: int) -> ChanceOfBetter |
     one, other = briefing.answers
     if one.site_chance is None or other.site_chance is None:
         return None
-    rooms = one.site_chance.room, other.site_chance.room
+    rooms = one.site_chance.standard_margin, other.site_chance.standard_margin
     if rooms[0].sizes["realization"] != rooms[1].sizes["realization"]:
         return None
     if not np.array_equal(rooms[0]["time"].values, rooms[1]["time"].values):

@@ -16,7 +16,7 @@ from wxfly.flight.anemometer_reading import CONFIDENCE, AnemometerRule, anemomet
 from wxfly.flight.budget import Budget
 from wxfly.flight.reach import Flights, Reach, flights_in_window, reach, steady
 from wxfly.flight.return_leg import Sortie, worst_moment
-from wxfly.physics.wind.log_law import OPEN_GROUND_ROUGHNESS_LENGTH
+from wxfly.physics.wind.surface_layer import OPEN_GROUND_ROUGHNESS_LENGTH
 from wxfly.pilot.site import Site
 
 LAUNCH_HEIGHT = 10.0

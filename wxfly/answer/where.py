@@ -12,7 +12,7 @@ from wxfly.answer.briefing import age_counts_from
 from wxfly.answer.outlook import KnownChances, with_chances
 from wxfly.answer.request import Request, preferred_hours
 from wxfly.answer.windows import Window, find_windows, in_order
-from wxfly.assessment.state import State
+from wxfly.assessment.suitability import State
 from wxfly.pilot.site import Site, bearing, distance_km, midnights
 from wxfly.probability.site_chance import judge_site_chance
 from wxfly.retrieval.origin import ForecastOrigin

@@ -11,7 +11,7 @@ from wxfly.answer.alternatives import changes_of_hour
 from wxfly.answer.briefing import age_counts_from
 from wxfly.answer.request import Briefing, Change
 from wxfly.assessment.hours import HOUR
-from wxfly.assessment.state import State
+from wxfly.assessment.suitability import State
 from wxfly.errors import WxflyError
 from wxfly.pilot.options import Words
 from wxfly.pilot.site import SiteClock, hour_of

@@ -102,7 +102,7 @@ def ask_where(place: str, within: str, words: Words, *, on_progress: Callable[[s
 def store_every_hour(
     asked: AskedWhere, folder: Path, *, scheduler: str | None, on_progress: Callable[[str], None]
 ) -> None:
-    """Write every hour of every cell to a Zarr store, as `wxfly.assessment.grid_store.assess_to_store` does.
+    """Write every hour of every cell to a Zarr store, as `wxfly.assessment.grid.assess_to_store` does.
 
     Parameters
     ----------
@@ -120,7 +120,7 @@ def store_every_hour(
     WxflyError
         As `assess_to_store` raises it.
     """
-    from wxfly.assessment.grid_store import assess_to_store
+    from wxfly.assessment.grid import assess_to_store
 
     assess_to_store(asked.cube, asked.limits, folder, height=asked.height, scheduler=scheduler, on_progress=on_progress)
 

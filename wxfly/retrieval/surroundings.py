@@ -1,6 +1,6 @@
 """The cells of a model around the sites: kept or requested, and added to the forecast as their spread.
 
-They widen the error of wind and gust (`wxfly.physics.wind.surroundings`). A forecast that never had them stays
+They widen the error of wind and gust (`wxfly.physics.wind.error`). A forecast that never had them stays
 unchanged; one whose cells are lost counts as if they differed much.
 """
 

@@ -17,6 +17,7 @@ from typing import Any
 
 import numpy as np
 
+from wxfly.physics import MELTING_POINT
 from wxfly.pilot.services import SERVICES
 from wxfly.pilot.settings import Settings
 from wxfly.sources.http import download
@@ -235,8 +236,8 @@ def parse_reports(body: bytes, what: str = SOURCE) -> list[AirportReport]:
                 wind_speed=_number_of(row, "wspd", where, 0, 200) * _KNOT,
                 wind_speed_of_gust=_number_of(row, "wgst", where, 0, 250) * _KNOT,
                 wind_from_direction=math.nan if row.get("wdir") == "VRB" else _number_of(row, "wdir", where, 0, 360),
-                air_temperature=_number_of(row, "temp", where, -95, 65) + 273.15,
-                dew_point_temperature=_number_of(row, "dewp", where, -100, 45) + 273.15,
+                air_temperature=_number_of(row, "temp", where, -95, 65) + MELTING_POINT,
+                dew_point_temperature=_number_of(row, "dewp", where, -100, 45) + MELTING_POINT,
                 visibility=visibility,
                 visibility_is_more=is_more,
                 ceiling=_ceiling_of(row, where),

@@ -27,8 +27,13 @@ import xarray as xr
 
 from wxfly.cube.contract import ENSEMBLE, GRID_MAPPING, VARIABLES, Provenance, Span, finish_cube
 from wxfly.errors import WxflyError, missing_extra, unknown_name
-from wxfly.physics.wind.grid_axes import bearing_on_cone, bearing_to_rotated_pole, cone_constant, turn_to_true_north
-from wxfly.physics.wind.log_law import wind_from_components
+from wxfly.physics.wind.components import (
+    bearing_on_cone,
+    bearing_to_rotated_pole,
+    cone_constant,
+    turn_to_true_north,
+    wind_from_components,
+)
 from wxfly.pilot.services import SERVICES
 from wxfly.pilot.settings import Settings
 from wxfly.sources.grib_inventory import INSTANT, MAXIMUM, SUM, Entry, GribFile, parse_idx, parse_index

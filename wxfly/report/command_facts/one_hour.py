@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 
 from wxfly.answer.request import ChangeKind
 from wxfly.answer.windows import Room, room_of
-from wxfly.assessment.state import State
+from wxfly.assessment.suitability import State
 from wxfly.pilot.elements import BY_NAME, GRAVEST
 from wxfly.question.one_hour import HourAsked
 from wxfly.report.facts.answer import AnswerFacts, facts_of

@@ -12,7 +12,7 @@ from functools import partial
 from msgspec import structs
 
 from wxfly.answer.windows import Room
-from wxfly.assessment.state import State
+from wxfly.assessment.suitability import State
 from wxfly.cube.notes import NoteKind
 from wxfly.probability.chance import KEEP_STEP
 from wxfly.report.facts.answer import AnswerFacts

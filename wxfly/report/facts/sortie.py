@@ -20,7 +20,7 @@ from wxfly.physics.air.risk import POSSIBLE_FROM
 from wxfly.physics.geomagnetic import describe_kp, kp_risk
 from wxfly.physics.probability import least_chance
 from wxfly.physics.sun import CIVIL_TWILIGHT, HORIZON
-from wxfly.physics.wind.profile import ProfileMethod
+from wxfly.physics.wind.profile import METHODS_FROM_ONE_LEVEL
 from wxfly.pilot.work import PlannedWork, drives_out, takes_off
 from wxfly.probability.chance import Chance
 from wxfly.report.facts.values import (
@@ -54,7 +54,6 @@ LIKELY_RAIN = 0.3
 """Probability of precipitation [1]."""
 UNSTABLE_AIR = 1000.0
 """Convective available potential energy [J kg-1]."""
-_FROM_ONE_LEVEL = (ProfileMethod.STABILITY_LOG_LAW, ProfileMethod.NEUTRAL_LOG_LAW, ProfileMethod.POWER_LAW)
 
 
 class AdviceFacts(Facts, frozen=True):
@@ -140,7 +139,7 @@ def advice_facts(answer: SiteAnswer, window: Window, advice: Advice) -> AdviceFa
         wind_over_hill=number(advice.wind_over_hill),
         hill_in_range=advice.hill_in_range,
         jet_above=bool((part["low_level_jet"].values > 0).any()),
-        wind_from_one_level=bool(np.isin(part["wind_method"].values, _FROM_ONE_LEVEL).any()),
+        wind_from_one_level=bool(np.isin(part["wind_method"].values, METHODS_FROM_ONE_LEVEL).any()),
         gust_is_worked_out=bool(np.isnan(answer.conditions["gust_at_10m"].values).all()),
         cloud_base_is_estimate=bool((part["cloud_base_method"].values == CloudBaseMethod.CONDENSATION_LEVEL).any()),
         storm_beside=bool((near["thunderstorm_risk"].values == 2).any()),

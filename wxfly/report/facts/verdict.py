@@ -10,10 +10,10 @@ from enum import StrEnum
 
 from wxfly.answer.request import ChangeKind, QuestionKind
 from wxfly.answer.windows import EVEN_CHANCE, Room
-from wxfly.assessment.state import State
+from wxfly.assessment.suitability import State
 from wxfly.cube.notes import ZONES
 from wxfly.cube.notes import NoteKind as NoteKind
-from wxfly.pilot.elements import BY_NAME, LIMIT_RULES, RETURN_LEG, LimitSense
+from wxfly.pilot.elements import BY_NAME, RETURN_LEG, LimitSense
 from wxfly.pilot.limits import HEIGHT_OF_LAUNCH
 from wxfly.report.facts.comparison import ComparisonFacts
 from wxfly.report.facts.hours import DayFacts, ElementFacts, LitHours, limits_of_hours
@@ -71,7 +71,7 @@ def spare_at(site: SiteAnswerFacts, name: str, hour: int, units: str) -> str:
     """Return what one element of an hour leaves of its limit; empty where that is unknown or is no quantity."""
     demand, limit, _, _, _ = _at(site, name, hour)
     margin = _number(element_of(site, name).margin[hour])
-    if LIMIT_RULES[BY_NAME[name].sense].words or math.isnan(margin):
+    if BY_NAME[name].rule.words or math.isnan(margin):
         return ""
     return spare(name, demand, limit, margin, units=units)
 
@@ -134,7 +134,7 @@ def all_over_in_short(site: SiteAnswerFacts, hour: int, units: str) -> str:
         return f"at best {room_of(site, hour, units)}{too}"
     demand, limit, _, near_ground, phase = _at(site, element, hour)
     is_broken = _number(element_of(site, element).margin[hour]) < 0
-    if not is_broken or not BY_NAME[element].quantity or LIMIT_RULES[BY_NAME[element].sense].words:
+    if not is_broken or not BY_NAME[element].quantity or BY_NAME[element].rule.words:
         return f"at best {room_of(site, hour, units)}{too}"
     return f"{excess(element, demand, limit, units=units, near_ground=near_ground)}{phase}{too}"
 
@@ -748,7 +748,7 @@ def change_in_words(change: ChangeFacts, reader: Reader) -> str:
     """Return in words what would change an answer; empty where the pilot can do nothing with it."""
     if change.kind is ChangeKind.MORE:
         element = BY_NAME[change.element or ""]
-        if not element.quantity or element.sense != "at_most" or change.amount is None:
+        if not element.quantity or element.sense != LimitSense.AT_MOST or change.amount is None:
             return ""
         if is_written_as_nothing(change.amount, element.quantity, reader.units):
             return ""

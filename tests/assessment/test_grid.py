@@ -7,11 +7,10 @@ import pytest
 import xarray as xr
 
 from tests.cubes import quiet_cube
-from wxfly.assessment.blocks import assess_grid, horizontal_dimensions, in_blocks
 from wxfly.assessment.conditions import derive_flight, hours_of
+from wxfly.assessment.grid import assess_grid, horizontal_dimensions, in_blocks
 from wxfly.assessment.hours import Precision
-from wxfly.assessment.state import State
-from wxfly.assessment.suitability import assess
+from wxfly.assessment.suitability import State, assess
 from wxfly.errors import WxflyError
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.elements import NAMES

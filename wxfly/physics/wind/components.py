@@ -1,6 +1,6 @@
-"""The axes of a map projection at a place, and winds along them turned to true north.
+"""Components of the wind: along east and north, and along the axes of a map projection.
 
-A model on a projected grid may state its wind along the axes of the grid. Each function returns the bearing of the
+A model on a projected grid may state its wind along the axes of the grid. The functions on bearings return that of the
 grid's y axis: the angle from true north to it, clockwise. On a regular grid of latitude and longitude it is zero.
 
 References
@@ -8,6 +8,7 @@ References
 [Snyder-1987] Snyder, J. P. (1987): Map projections, a working manual. US Geological Survey Professional Paper 1395:
     equation 5-4b (bearing of a great circle), 14-4 and 15-3 (Lambert's conformal cone), chapter 21 (polar
     stereographic: a cone constant of 1).
+[Stull-1988] Stull, R. B. (1988): An Introduction to Boundary Layer Meteorology: the two components.
 """
 
 from __future__ import annotations
@@ -17,7 +18,69 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from wxfly.physics.precision import floating
+
 Array = npt.NDArray[Any]
+
+
+def wind_components(wind_speed: npt.ArrayLike, wind_from_direction: npt.ArrayLike) -> tuple[Array, Array]:
+    """Split a wind into its eastward and northward components.
+
+    Parameters
+    ----------
+    wind_speed : array_like
+        [m s-1], not negative.
+    wind_from_direction : array_like
+        Where the wind comes from, clockwise from north [degree]; broadcast against the speed.
+
+    Returns
+    -------
+    eastward_wind, northward_wind : ndarray
+        [m s-1]. A calm has no direction and gives 0, 0 whatever the direction.
+
+    Notes
+    -----
+    ``-U sin(d)``, ``-U cos(d)``: the definition of the two components ([Stull-1988]); for any speed and angle.
+    """
+    speed = floating(wind_speed)
+    angle = np.deg2rad(np.where(speed == 0, 0.0, floating(wind_from_direction)))
+    return np.asarray(-speed * np.sin(angle)), np.asarray(-speed * np.cos(angle))
+
+
+def wind_from_components(eastward_wind: npt.ArrayLike, northward_wind: npt.ArrayLike) -> tuple[Array, Array]:
+    """Put a wind together from its components; the inverse of `wind_components`.
+
+    Parameters
+    ----------
+    eastward_wind, northward_wind : array_like
+        [m s-1], broadcast against each other.
+
+    Returns
+    -------
+    wind_speed : ndarray
+        [m s-1].
+    wind_from_direction : ndarray
+        [degree], 0 up to but not including 360; 0 for a calm.
+
+    Notes
+    -----
+    ``atan2(-u, -v)``, the definition ([Stull-1988]); for any components.
+    """
+    east, north = floating(eastward_wind), floating(northward_wind)
+    return np.asarray(np.hypot(east, north)), direction_from_components(east, north)
+
+
+def direction_from_components(eastward_wind: Array, northward_wind: Array) -> Array:
+    """Return the direction of `wind_from_components` alone [degree]."""
+    direction = np.rad2deg(np.arctan2(-eastward_wind, -northward_wind))
+    direction += np.where(direction < 0.0, 360.0, 0.0)
+    is_calm = (eastward_wind == 0) & (northward_wind == 0)
+    return np.asarray(np.where((direction >= 360.0) | is_calm, 0.0, direction))
+
+
+def within_circle(direction: Array) -> Array:
+    """Return a direction from 0 up to 360 [degree]; that of nearly every source is already, and is the same array."""
+    return direction if ((direction >= 0.0) & (direction < 360.0)).all() else np.mod(direction, 360.0)
 
 
 def cone_constant(first_parallel: float, second_parallel: float) -> float:

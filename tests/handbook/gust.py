@@ -1,14 +1,22 @@
-"""Formulas for check values that wxfly itself does not use: turbulence."""
+"""Formulas for check values that wxfly itself does not use: gusts."""
 
 from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
 
-from wxfly.physics.wind.turbulence import HOUR, Array
+from wxfly.physics.wind.gust import HOUR, Array
 
 _GRAVITY = 9.81
 
+EN_CATEGORIES: dict[str, tuple[float, float]] = {
+    "0": (0.003, 1.0),
+    "I": (0.01, 1.0),
+    "II": (0.05, 2.0),
+    "III": (0.3, 5.0),
+    "IV": (1.0, 10.0),
+}
+"""Roughness length and smallest height of each terrain category [m], [EN1991-1-4] table 4.1."""
 IFS_GUST_COEFFICIENT = {0.25: 8.23, 0.5: 7.71, 0.75: 7.26}
 """Increment of the 3 s gust of 100 min over the mean wind, in friction velocities, by the probability that the gust
 exceeds it, [IFS]."""
@@ -55,14 +63,12 @@ def expected_largest_peak(number_of_peaks: npt.ArrayLike) -> Array:
     return np.asarray(np.sum((beyond[..., 1:] + beyond[..., :-1]) / 2, axis=-1) * (x[1] - x[0]))
 
 
-def roughness_factor(
-    height: npt.ArrayLike, roughness_length: npt.ArrayLike, *, smallest_height: npt.ArrayLike = 0.0
-) -> Array:
+def roughness_factor(height: npt.ArrayLike, roughness_length: npt.ArrayLike) -> Array:
     """Return the ratio of the mean wind to the basic wind (10 m, category II), in strong wind on flat land.
 
     Parameters
     ----------
-    height, roughness_length, smallest_height : array_like
+    height, roughness_length : array_like
         As in `turbulence_intensity` [m].
 
     Returns
@@ -71,7 +77,7 @@ def roughness_factor(
         ``0.19 (z0/0.05)**0.07 ln(z/z0)``, [EN1991-1-4] 4.3.2.
     """
     z0 = np.asarray(roughness_length, dtype=float)
-    z = np.maximum(np.asarray(height, dtype=float), np.asarray(smallest_height, dtype=float))
+    z = np.asarray(height, dtype=float)
     return np.asarray(0.19 * (z0 / 0.05) ** 0.07 * np.log(z / z0))
 
 

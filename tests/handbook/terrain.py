@@ -1,11 +1,11 @@
-"""Formulas for check values that wxfly itself does not use: hills."""
+"""Formulas for check values that wxfly itself does not use: terrain."""
 
 from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
 
-from wxfly.physics.wind.hills import STEEPEST_SLOPE, Array
+from wxfly.physics.wind.terrain import STEEPEST_SLOPE, Array
 
 
 def orography_factor(

@@ -1,10 +1,12 @@
 """What the spread of surrounding cells adds to an error: never less than nothing, and most where it is lost."""
 
+from __future__ import annotations
+
 import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from wxfly.physics.wind.surroundings import LOST_SPREAD, USUAL_SPREAD, deviation_from_spread
+from wxfly.physics.wind.error import LOST_SPREAD, USUAL_SPREAD, deviation_from_spread
 
 SPREADS = st.floats(0.0, 30.0)
 

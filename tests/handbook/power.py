@@ -1,4 +1,4 @@
-"""Formulas for check values that wxfly itself does not use: rotor."""
+"""Formulas for check values that wxfly itself does not use: the power of flight."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from wxfly.physics.air.atmosphere import STANDARD_DENSITY
-from wxfly.physics.aircraft.rotor import Array
+from wxfly.physics.aircraft.power import Array
 
 Power = Callable[[Array], Array]
 _SPEEDS = 401
@@ -69,7 +69,7 @@ def best_endurance_speed(power: Power, highest_speed: float, lowest_speed: float
     Parameters
     ----------
     power : callable
-        Power [W] as a function of airspeed [m s-1], such as a call of `wxfly.physics.aircraft.rotor.flight_power`.
+        Power [W] as a function of airspeed [m s-1], such as a call of `wxfly.physics.aircraft.power.flight_power`.
     highest_speed, lowest_speed : float
         Bounds [m s-1].
     """

@@ -1,11 +1,13 @@
 """The bearing of a projection's y axis, against Snyder's worked example and against steps along that axis in PROJ."""
 
+from __future__ import annotations
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from wxfly.physics.wind.grid_axes import (
+from wxfly.physics.wind.components import (
     bearing_on_cone,
     bearing_to_rotated_pole,
     cone_constant,

@@ -1,18 +1,20 @@
 """Stability: signs, smoothness, inverse of its own table, and the published classes."""
 
+from __future__ import annotations
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.halves import spread
-from tests.handbook.stability import (
+from tests.handbook.surface_layer import (
     net_radiation_index,
     obukhov_length_from_class,
     power_law_exponent_of_class,
     turner_stability_class,
 )
-from wxfly.physics.wind.stability import (
+from wxfly.physics.wind.surface_layer import (
     heat_stability_correction,
     momentum_stability_correction,
     obukhov_length_from_sun_and_cloud,
