@@ -409,6 +409,11 @@ def midnights(site: Site, start: np.datetime64, end: np.datetime64) -> list[np.d
     return [clock.midnight(first + timedelta(days=n)) for n in range(1, (last - first).days + 1)]
 
 
+def days_touched(site: Site, start: np.datetime64, end: np.datetime64) -> int:
+    """Return how many days of the site's clock a period touches; its bounds are in UTC."""
+    return 1 + sum(bool(moment < end) for moment in midnights(site, start, end))
+
+
 def _full_hour(moment: datetime) -> np.datetime64:
     """Return the start of the UTC hour of an aware moment."""
     hour: np.datetime64 = _utc(moment).astype("datetime64[h]").astype("datetime64[s]")
