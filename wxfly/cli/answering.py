@@ -267,8 +267,7 @@ def fleet(
     stand beside them. What a row says goes before what the command says. The service is asked for many sites at once,
     at the rate that it allows; after an interruption the same command goes on.
     """
-    from wxfly.pilot.fleet import FleetFileError
-    from wxfly.question.fleet import ask_fleet, read_fleet_question
+    from wxfly.question.fleet import FleetFileError, ask_fleet, read_fleet_question
     from wxfly.report.command_facts.fleet import fleet_facts
     from wxfly.report.fleet import MakesRow
 
