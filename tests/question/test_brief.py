@@ -15,7 +15,7 @@ from click.testing import CliRunner
 from tests.report.briefings import hour_words, reader_of
 from wxfly.cli import main
 from wxfly.errors import WxflyError
-from wxfly.flight.leg import Plan
+from wxfly.flight.sortie import Plan
 from wxfly.history import previous_choice
 from wxfly.pilot.options import Words, read_words
 from wxfly.question import ask as asking

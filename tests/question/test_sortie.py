@@ -19,7 +19,7 @@ from tests.report.briefings import reader_of
 from wxfly.assessment.suitability import required_names
 from wxfly.cli import main
 from wxfly.errors import WxflyError
-from wxfly.flight.leg import Plan
+from wxfly.flight.sortie import Plan
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.options import read_words
 from wxfly.question import ask as questions

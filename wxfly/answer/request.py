@@ -20,6 +20,7 @@ from wxfly.answer.windows import Window
 from wxfly.answer.zones import ZoneSearch
 from wxfly.assessment.hours import HOUR
 from wxfly.flight.advice import Advice, is_low_light
+from wxfly.flight.sortie import Sortie
 from wxfly.pilot.aircraft import Aircraft
 from wxfly.pilot.limits import Limits
 from wxfly.pilot.site import Site
@@ -29,7 +30,7 @@ from wxfly.probability.site_chance import SiteChance
 from wxfly.retrieval.origin import ForecastOrigin
 
 if TYPE_CHECKING:
-    from wxfly.flight.return_leg import Sortie, WorstMoment
+    from wxfly.flight.return_leg import WorstMoment
 
 QuestionKind = Literal["best", "compare", "week", "now"]
 Times = npt.NDArray[np.datetime64]

@@ -16,7 +16,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from wxfly.errors import WxflyError
-from wxfly.flight.leg import FORECAST_DEVIATION
+from wxfly.flight.sortie import FORECAST_DEVIATION
 from wxfly.physics.wind import error
 from wxfly.physics.wind.shear import JET_EXPONENT
 from wxfly.physics.wind.stability import StabilitySource

@@ -62,7 +62,7 @@ from wxfly.probability.chance import (
 from wxfly.probability.member_gaps import tell_gaps
 
 if TYPE_CHECKING:
-    from wxfly.flight.return_leg import Sortie
+    from wxfly.flight.sortie import Sortie
 
 Array = npt.NDArray[np.float64]
 

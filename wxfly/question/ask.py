@@ -25,7 +25,7 @@ from wxfly.assessment.state import State
 from wxfly.cube.notes import ZONES, Note, NoteKind, kind_of
 from wxfly.errors import WxflyError
 from wxfly.flight.energy import energy_model, missing_figures
-from wxfly.flight.leg import Plan
+from wxfly.flight.sortie import Plan, Sortie
 from wxfly.history.airports import with_report_warnings
 from wxfly.history.verification import with_record
 from wxfly.physics.air.visibility import attitude_sight_range
@@ -534,9 +534,6 @@ def _with_sortie(request: Request, asked: SortieAsked, confidence: float) -> Req
         confidence=confidence,
         cell_temperature=asked.battery_temperature,
     )
-    # Only planned flights need the return leg; other answers start faster without it.
-    from wxfly.flight.return_leg import Sortie
-
     model = energy_model(request.aircraft, payload=asked.payload)
     return replace(request, return_height=return_height, sortie=Sortie(model, plan, asked.batteries))
 

@@ -13,7 +13,7 @@ import numpy as np
 from wxfly.answer.request import QuestionKind
 from wxfly.errors import WxflyError, near_names, unknown_name
 from wxfly.flight.anemometer_reading import ANEMOMETER_HEIGHT, check_anemometer_height, check_temperature
-from wxfly.flight.leg import BATTERY_RESERVE, CONFIDENCE
+from wxfly.flight.sortie import BATTERY_RESERVE, CONFIDENCE
 from wxfly.pilot.aircraft import DEFAULT as DEFAULT_AIRCRAFT
 from wxfly.pilot.aircraft import Aircraft, find_aircraft
 from wxfly.pilot.elements import NAMES, REQUIRED_BY_DEFAULT

@@ -15,8 +15,7 @@ from tests.report.briefings import MEADOW, NOW, brief
 from wxfly.answer.flight_brief import make_flight_brief
 from wxfly.answer.zones import ZoneSearch
 from wxfly.flight.energy import energy_model, missing_figures
-from wxfly.flight.leg import Plan
-from wxfly.flight.return_leg import Sortie
+from wxfly.flight.sortie import Plan, Sortie
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.zones import (
     Circle,

@@ -10,7 +10,7 @@ import xarray as xr
 
 from wxfly.answer import findings
 from wxfly.answer.flight_brief import EnergyBrief, FlightBrief
-from wxfly.flight.budget import Refusal
+from wxfly.flight.sortie import Refusal
 from wxfly.physics.aircraft.rotor import MODEL_DEVIATION
 from wxfly.question.ask import BriefAsked
 from wxfly.report.command_facts.field_check import LaunchFacts, launch_facts
