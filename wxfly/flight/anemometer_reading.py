@@ -196,8 +196,8 @@ def largest_reading(
     """Return the largest reading at which the wind at flight height is below a limit, with a confidence [m s-1]."""
     most = extrapolate_down(limit, ratio)
     deviation = extrapolation_deviation_of(most, anemometer_height, height, is_night=is_night)
-    room = error.error_factor(confidence) * deviation
-    return np.asarray(np.maximum(extrapolate_down(np.asarray(limit, float) - room, ratio), 0.0))
+    kept_back = error.error_factor(confidence) * deviation
+    return np.asarray(np.maximum(extrapolate_down(np.asarray(limit, float) - kept_back, ratio), 0.0))
 
 
 def anemometer_rule(

@@ -20,7 +20,7 @@ from wxfly.errors import WxflyError, shortened
 from wxfly.history.observations import HourlyRecord
 from wxfly.pilot.own_files import alone_with, parse_toml, read_if_there, read_table, write_whole
 from wxfly.pilot.settings import config_folder
-from wxfly.pilot.site import Site
+from wxfly.pilot.site import COMPASS, Site
 
 Array = npt.NDArray[np.float64]
 
@@ -32,7 +32,6 @@ FACTOR_RANGE = (0.7, 1.5)
 """Range of a correction: beyond it the station, the site or the file is wrong."""
 LEADS = ((0, 24), (24, 72), (72, 120), (120, 400))
 """Ranges of lead time, compared and scored separately [h]."""
-SECTORS = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
 TIMES_OF_DAY = ((0, 6), (6, 12), (12, 18), (18, 24))
 ELEMENTS = ("wind", "gust")
 
@@ -142,7 +141,7 @@ def error_rows(pairs: Pairs) -> list[ErrorRow]:
     groups: list[tuple[str, str, npt.NDArray[np.bool_]]] = [("all", "all", np.ones(pairs.hour.size, dtype=bool))]
     lead, sector = pairs.lead_hours, np.round(np.nan_to_num(pairs.direction, nan=0.0) / 45.0).astype(int) % 8
     groups += [("lead", f"{a} to {b} h", (lead >= a) & (lead < b)) for a, b in LEADS]
-    groups += [("sector", s, (sector == k) & np.isfinite(pairs.direction)) for k, s in enumerate(SECTORS)]
+    groups += [("sector", s, (sector == k) & np.isfinite(pairs.direction)) for k, s in enumerate(COMPASS[::2])]
     groups += [
         ("time of day", f"{a:02d} to {b:02d}, by the sun", (pairs.solar_hour >= a) & (pairs.solar_hour < b))
         for a, b in TIMES_OF_DAY

@@ -17,14 +17,12 @@ import numpy as np
 
 from wxfly.errors import WxflyError, shortened, unknown_name
 from wxfly.physics.sun import sun_position
+from wxfly.physics.wind.exposure import SECTORS
 from wxfly.pilot.options import Words, kept_values, read_kept, said, usual_options
 from wxfly.pilot.own_files import OwnTable, change_keys, change_toml, check_name, parse_toml, read_table, remove_entry
 from wxfly.times import AskedDay, AskedHour, DaysAhead
 
 Made = TypeVar("Made")
-
-SECTORS = ("north", "northeast", "east", "southeast", "south", "southwest", "west", "northwest")
-"""Eight sectors of 45 degrees, named after their middle, in the order of the direction the wind comes from."""
 
 LOWEST_GROUND, HIGHEST_GROUND = -500.0, 9000.0
 """Range of plausible ground heights above mean sea level [m]."""
@@ -76,7 +74,7 @@ class Site:
     surface_cover : str or None
         Name of a class in ``data/surface_cover.toml``; None takes the forecast's own exposure unchanged.
     sectors : mapping
-        Surface cover class by sector that the wind comes from (`SECTORS`); takes precedence over `surface_cover`.
+        Surface cover class by sector that the wind comes from (`wxfly.physics.wind.exposure.SECTORS`); takes precedence over `surface_cover`.
     obstacle_height : float
         Height of trees or houses close around the site [m]; they lift the wind profile.
     hill : Hill or None
@@ -618,3 +616,12 @@ def bearing(latitude: float, longitude: float, other_latitude: float, other_long
     east = math.sin(turn) * math.cos(b)
     north = math.cos(a) * math.sin(b) - math.sin(a) * math.cos(b) * math.cos(turn)
     return math.degrees(math.atan2(east, north)) % 360.0
+
+
+COMPASS = ("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW")
+"""The points of the compass, 22.5 degrees apart."""
+
+
+def compass_point(degrees: float) -> str:
+    """Return the point of the compass nearest to a direction [degree]."""
+    return COMPASS[round(degrees / 22.5) % 16]
