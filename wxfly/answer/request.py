@@ -17,7 +17,6 @@ import xarray as xr
 from wxfly.answer.comparison import ComparedHour, compare_hours
 from wxfly.answer.survey import Survey
 from wxfly.answer.windows import Window
-from wxfly.answer.zones import ZoneSearch
 from wxfly.assessment.hours import HOUR
 from wxfly.flight.advice import Advice, is_low_light
 from wxfly.flight.sortie import Sortie
@@ -25,6 +24,7 @@ from wxfly.pilot.aircraft import Aircraft
 from wxfly.pilot.limits import Limits
 from wxfly.pilot.site import Site
 from wxfly.pilot.work import PlannedWork
+from wxfly.pilot.zones import ZoneSearch
 from wxfly.probability.chance import Outlook
 from wxfly.probability.site_chance import SiteChance
 from wxfly.retrieval.origin import ForecastOrigin

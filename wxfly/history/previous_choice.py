@@ -7,7 +7,7 @@ all limits in the later run. The results of earlier runs are shown next to those
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -25,6 +25,7 @@ from wxfly.history.ledger import (
     enter_verdicts,
     ledger_folder,
     moment,
+    month_file,
     read_ledger,
     verdicts_of,
 )
@@ -66,16 +67,6 @@ def _limits(answer: SiteAnswer) -> dict[str, float]:
 
 def _written(time: np.datetime64) -> str:
     return f"{time.astype('datetime64[s]')}Z"
-
-
-def enter_choices(choices: Sequence[Chosen], *, folder: Path | None = None) -> int:
-    """Add choices to the ledger, each once; return the number added."""
-    return enter(choices, folder or ledger_folder())
-
-
-def read_choices(path: Path | None = None) -> list[Chosen]:
-    """Read every choice of one file, or of the whole ledger."""
-    return read_ledger(path).of(Chosen)
 
 
 def stay_with_choice(answer: SiteAnswer, briefing: Briefing) -> SiteAnswer:
@@ -170,7 +161,7 @@ def _before(now: Chosen, answer: SiteAnswer) -> Chosen | None:
     found = [
         choice
         for month in sorted(months)
-        for choice in read_choices(ledger_folder() / f"{month}.jsonl")
+        for choice in read_ledger(month_file(month)).of(Chosen)
         if choice.asked == now.asked
         and choice.told > cleared
         and choice.run < now.run
@@ -211,7 +202,7 @@ def remember(briefing: Briefing, on_progress: Callable[[str], None], *, fresh: b
         remembered = replace(briefing, answers=answers, notes=(*kept, *briefing.notes))
         enter_verdicts(verdicts)
         if chooses:
-            enter_choices([c for a in remembered.answers if (c := choice_of(a, remembered)) is not None])
+            enter([c for a in remembered.answers if (c := choice_of(a, remembered)) is not None])
     except WxflyError as fault:
         on_progress(str(fault))
         return briefing
@@ -220,4 +211,4 @@ def remember(briefing: Briefing, on_progress: Callable[[str], None], *, fresh: b
 
 def _set_aside(months: set[str]) -> list[SetAside]:
     """Return the unreadable lines of the months that an answer covers."""
-    return [part for month in sorted(months) for part in read_ledger(ledger_folder() / f"{month}.jsonl").set_aside]
+    return [part for month in sorted(months) for part in read_ledger(month_file(month)).set_aside]

@@ -203,7 +203,7 @@ class SiteRecord:
         return f"corrected by the record of {self.site}: {', '.join(parts)}"
 
 
-def learn(pairs: Pairs, site: str, model: str, *, law: ErrorLaw | None = None) -> SiteRecord | None:
+def learn(pairs: Pairs, site: str, model: str) -> SiteRecord | None:
     """Learn a correction from pairs.
 
     Parameters
@@ -212,8 +212,6 @@ def learn(pairs: Pairs, site: str, model: str, *, law: ErrorLaw | None = None) -
         Pairs of one site and one model.
     site, model : str
         Their names.
-    law : ErrorLaw, optional
-        By default wxfly's own.
 
     Returns
     -------
@@ -222,7 +220,7 @@ def learn(pairs: Pairs, site: str, model: str, *, law: ErrorLaw | None = None) -
         ``days / (days + SHRINK_DAYS)`` and kept within `FACTOR_RANGE`. So is the ratio of errors, which is that of
         the corrected forecast.
     """
-    law = law or default_error_law()
+    law = default_error_law()
     days: dict[str, int] = {}
     factors: dict[str, float] = {}
     error_factors: dict[str, float] = {}

@@ -74,7 +74,8 @@ class Site:
     surface_cover : str or None
         Name of a class in ``data/surface_cover.toml``; None takes the forecast's own exposure unchanged.
     sectors : mapping
-        Surface cover class by sector that the wind comes from (`wxfly.physics.wind.exposure.SECTORS`); takes precedence over `surface_cover`.
+        Surface cover class by sector that the wind comes from (`SECTORS` of `wxfly.physics.wind.exposure`); takes
+        precedence over `surface_cover`.
     obstacle_height : float
         Height of trees or houses close around the site [m]; they lift the wind profile.
     hill : Hill or None

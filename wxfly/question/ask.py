@@ -18,7 +18,6 @@ import xarray as xr
 from wxfly.answer.alternatives import changes_of_hour, find_changes
 from wxfly.answer.briefing import age_counts_from, make_briefing
 from wxfly.answer.request import Briefing, Change, QuestionKind, Request
-from wxfly.answer.zones import ZoneSearch
 from wxfly.assessment.forecast_error import ErrorLaw
 from wxfly.assessment.hours import HOUR
 from wxfly.assessment.state import State
@@ -37,6 +36,7 @@ from wxfly.pilot.own_files import damage_notes
 from wxfly.pilot.rules import load_rules
 from wxfly.pilot.settings import load_settings, own_aircraft_file, own_rules_file, sites_file
 from wxfly.pilot.site import Site, SiteClock, date_of, hour_of, period_of, read_sites
+from wxfly.pilot.zones import ZoneSearch
 from wxfly.question.question import (
     NO_MEMBERS,
     Question,

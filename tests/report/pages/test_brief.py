@@ -13,7 +13,6 @@ import pytest
 from tests.cubes import quiet_cube, without
 from tests.report.briefings import MEADOW, NOW, brief
 from wxfly.answer.flight_brief import make_flight_brief
-from wxfly.answer.zones import ZoneSearch
 from wxfly.flight.energy import energy_model, missing_figures
 from wxfly.flight.sortie import Plan, Sortie
 from wxfly.pilot.aircraft import find_aircraft
@@ -26,6 +25,7 @@ from wxfly.pilot.zones import (
     Zone,
     ZoneFile,
     ZoneKind,
+    ZoneSearch,
 )
 from wxfly.report.command_facts.brief import brief_facts
 from wxfly.report.facts.answer import facts_of

@@ -11,9 +11,20 @@ import numpy as np
 from msgspec import Meta
 
 from wxfly.answer.request import SiteAnswer
-from wxfly.answer.zones import FAR, NEAR, ZoneNear, ZoneSearch, is_any_within, zones_near
 from wxfly.pilot.site import Site, compass_point
-from wxfly.pilot.zones import Circle, HeightLimit, HeightReference, Volume, ZoneKind
+from wxfly.pilot.zones import (
+    FAR,
+    NEAR,
+    Circle,
+    HeightLimit,
+    HeightReference,
+    Volume,
+    ZoneKind,
+    ZoneNear,
+    ZoneSearch,
+    is_any_within,
+    zones_near,
+)
 from wxfly.report.facts.values import Degrees, Facts, Metres, Period, known_moment, moment_of, number
 from wxfly.report.facts.windows import WindowFacts
 from wxfly.report.facts.writing import Reader, amount, day_name, distance
