@@ -166,7 +166,7 @@ def _(row: Row) -> float:
 
 @check("battery_reserve_fraction")
 def _(row: Row) -> bool:
-    from wxfly.flight.leg import BATTERY_RESERVE
+    from wxfly.flight.sortie import BATTERY_RESERVE
 
     return float(row.expected) == BATTERY_RESERVE
 

@@ -3,11 +3,11 @@ from datetime import date
 
 import numpy as np
 import pytest
+from wxfly.physics.wind.exposure import SECTORS
 
 from wxfly.errors import WxflyError
 from wxfly.pilot.own_files import damage_notes
 from wxfly.pilot.site import (
-    SECTORS,
     Hill,
     Site,
     date_of,

@@ -15,8 +15,8 @@ from tests.probability.test_chance import members_cube
 from wxfly.assessment.conditions import derive
 from wxfly.assessment.suitability import assess
 from wxfly.flight.energy import energy_model
-from wxfly.flight.leg import Plan
-from wxfly.flight.return_leg import Sortie, add_return_leg, budgets, moments_of
+from wxfly.flight.return_leg import add_return_leg, budgets, moments_of
+from wxfly.flight.sortie import Plan, Sortie
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.limits import limits_for
 from wxfly.pilot.site import Site

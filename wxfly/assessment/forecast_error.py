@@ -22,7 +22,7 @@ from wxfly.physics.probability import dressing_deviation, normal_quantile, stand
 from wxfly.pilot.elements import (
     BY_NAME,
     ELEMENTS,
-    FULL_ROOM,
+    FULL_MARGIN,
     NAMES,
     ErrorKind,
     Family,
@@ -487,7 +487,7 @@ def _margin_just_inside(name: str, limit: Array, lead: Array, law: ErrorLaw, of_
         key = "possible" if sense == LimitSense.GRADE else "missed"
         return normal_quantile(1.0 - law.figure(name, key, lead))
     if sense == LimitSense.WITHIN:
-        return np.broadcast_to(JUST_INSIDE * FULL_ROOM / law.figure(name, "error", lead), limit.shape)
+        return np.broadcast_to(JUST_INSIDE * FULL_MARGIN / law.figure(name, "error", lead), limit.shape)
     if kind == ErrorKind.SQUARE_ROOT:
         return _margin_of_amount(name, (1.0 - JUST_INSIDE) * limit, limit, lead, law, 1)
     error = law.figure(name, "error", lead)

@@ -93,7 +93,7 @@ def why(given: tuple[str, ...], more: bool, as_json: bool, **words: Any) -> None
     HOUR is on the clock of the site, such as 15 or 15:00, or ISO 8601 with its date. Without DAY it is the next such
     hour, today's while it is not over.
     """
-    from wxfly.question.one_hour import ask_hour
+    from wxfly.question.ask import ask_hour
     from wxfly.report.command_facts.one_hour import one_hour_facts
     from wxfly.report.text.terminal import render_hour
 
@@ -123,7 +123,7 @@ def brief(
 
     With the aircraft's figures of energy the way back is held against every hour as well.
     """
-    from wxfly.question.brief import ask_brief
+    from wxfly.question.ask import ask_brief
     from wxfly.question.question import part_one_place
     from wxfly.report.command_facts.brief import brief_or_answer
     from wxfly.report.facts.answer import AnswerFacts
@@ -162,7 +162,7 @@ def brief(
 @output("--json", "as_json", help="Print the check and the answer for the rest of the day as JSON.")
 def check(site: str | None, more: bool, as_json: bool, **words: Any) -> None:
     """Compare what you measure now at SITE with the forecast, and answer for the rest of the day with both."""
-    from wxfly.question.brief import ask_check
+    from wxfly.question.field_check import ask_check
     from wxfly.report.command_facts.field_check import check_facts
     from wxfly.report.text.field_check import CheckWords
     from wxfly.report.text.terminal import render
@@ -267,8 +267,7 @@ def fleet(
     stand beside them. What a row says goes before what the command says. The service is asked for many sites at once,
     at the rate that it allows; after an interruption the same command goes on.
     """
-    from wxfly.pilot.fleet import FleetFileError
-    from wxfly.question.fleet import ask_fleet, read_fleet_question
+    from wxfly.question.fleet import FleetFileError, ask_fleet, read_fleet_question
     from wxfly.report.command_facts.fleet import fleet_facts
     from wxfly.report.fleet import MakesRow
 

@@ -271,16 +271,6 @@ def waiting_power(model: EnergyModel, wind_speed: npt.ArrayLike, air_density: np
     return np.asarray(flight_power(model, speeds, rho[..., None]).min(axis=-1) + 0.0 * wind)
 
 
-def endurance(
-    model: EnergyModel,
-    energy: npt.ArrayLike,
-    air_density: npt.ArrayLike,
-    wind_speed: npt.ArrayLike = 0.0,
-) -> Array:
-    """Return the time for which an energy [J] keeps the aircraft in place [s]; other inputs as in `waiting_power`."""
-    return np.asarray(np.asarray(energy, dtype=float) / waiting_power(model, wind_speed, air_density))
-
-
 def usable_energy(model: EnergyModel, start_temperature: npt.ArrayLike, air_temperature: npt.ArrayLike) -> Array:
     """Return the energy of one full pack at its temperature and age [J] (`battery.usable_energy`)."""
     return battery.usable_energy(model.battery_energy, start_temperature, air_temperature, cycles=model.battery_cycles)

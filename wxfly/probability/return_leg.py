@@ -17,7 +17,8 @@ import numpy.typing as npt
 import xarray as xr
 
 from wxfly.assessment.forecast_error import MEMBER
-from wxfly.flight.return_leg import CANNOT_BE_FLOWN, Moments, Sortie, budgets, moments_of
+from wxfly.flight.return_leg import CANNOT_BE_FLOWN, Moments, budgets, moments_of
+from wxfly.flight.sortie import Sortie
 from wxfly.pilot.elements import RETURN_LEG
 
 Array = npt.NDArray[np.float64]

@@ -63,7 +63,7 @@ from wxfly.probability.chance import (
 )
 
 if TYPE_CHECKING:
-    from wxfly.flight.return_leg import Sortie
+    from wxfly.flight.sortie import Sortie
 
 Array = npt.NDArray[np.float64]
 

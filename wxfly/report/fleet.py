@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from wxfly.errors import WxflyError, missing_extra
-from wxfly.question.fleet import MemberAnswer
+from wxfly.question.fleet import RowAnswer
 from wxfly.report.calendar import calendar_of, entries_of
 from wxfly.report.command_facts.fleet import FleetFacts, FleetSiteFacts, MadeOfMember, made_of_member
 from wxfly.report.csv import safe_cell
@@ -145,11 +145,11 @@ class MakesRow:
 
     with_entries: bool = False
 
-    def __call__(self, answer: MemberAnswer) -> MadeOfMember:
+    def __call__(self, answer: RowAnswer) -> MadeOfMember:
         """Return what is kept of an answer."""
         if answer.briefing is None:
             return made_of_member(answer, None)
-        facts = facts_of(answer.briefing, answer.member.question)
+        facts = facts_of(answer.briefing, answer.row.question)
         made = made_of_member(answer, facts)
         if not self.with_entries:
             return made

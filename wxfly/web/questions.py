@@ -34,9 +34,8 @@ from wxfly.pilot.options import (
 from wxfly.pilot.rules import load_rules
 from wxfly.pilot.settings import load_settings, own_aircraft_file, own_rules_file, plans_file, read_plans, sites_file
 from wxfly.pilot.site import read_sites
-from wxfly.question.ask import Asked, Progress, ask
-from wxfly.question.brief import ask_brief, ask_check
-from wxfly.question.one_hour import ask_hour
+from wxfly.question.ask import Asked, Progress, ask, ask_brief, ask_hour
+from wxfly.question.field_check import ask_check
 from wxfly.question.where import ask_where
 from wxfly.report.command_facts.brief import brief_or_answer
 from wxfly.report.command_facts.field_check import check_facts

@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 
 from tests.report import briefings
-from wxfly.answer.zones import ZoneSearch
 from wxfly.cube.notes import Note, NoteKind
 from wxfly.pilot.options import Words
 from wxfly.pilot.zones import (
@@ -23,6 +22,7 @@ from wxfly.pilot.zones import (
     ZoneFault,
     ZoneFile,
     ZoneKind,
+    ZoneSearch,
 )
 from wxfly.question.ask import zone_notes
 from wxfly.question.question import read_question

@@ -9,7 +9,7 @@ from datetime import date, datetime
 from typing import Any
 
 from wxfly.answer.windows import Room
-from wxfly.question.fleet import Fleet, FleetAnswered, MemberAnswer
+from wxfly.question.fleet import Fleet, FleetAnswered, RowAnswer
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.site import SiteAnswerFacts
 from wxfly.report.facts.values import (
@@ -198,12 +198,12 @@ class MadeOfMember:
     entries: bytes = b""
 
 
-def made_of_member(answer: MemberAnswer, facts: AnswerFacts | None) -> MadeOfMember:
+def made_of_member(answer: RowAnswer, facts: AnswerFacts | None) -> MadeOfMember:
     """Return what is kept of the answer of a row; `facts` are those of its briefing."""
-    member, site = answer.member, answer.member.row.site
-    question = member.question
+    asked_row = answer.row
+    site, question = asked_row.site, asked_row.question
     asked: dict[str, Any] = {
-        "row": member.row.number, "name": site.name, "latitude": share(site.latitude),
+        "row": asked_row.number, "name": site.name, "latitude": share(site.latitude),
         "longitude": share(site.longitude), "time_zone": site.time_zone, "aircraft": question.aircraft.name,
         "rules": question.rules.name, "height": share(question.places[0].height), "plan": question.plan,
     }  # fmt: skip

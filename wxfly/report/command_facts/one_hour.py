@@ -8,7 +8,7 @@ from wxfly.answer.request import ChangeKind
 from wxfly.answer.windows import Room, room_of
 from wxfly.assessment.suitability import State
 from wxfly.pilot.elements import BY_NAME, GRAVEST
-from wxfly.question.one_hour import HourAsked
+from wxfly.question.ask import HourAsked
 from wxfly.report.facts.answer import AnswerFacts, facts_of
 from wxfly.report.facts.hours import ElementFacts, limits_of_hours, unknown_of_hours
 from wxfly.report.facts.site import SiteAnswerFacts

@@ -42,7 +42,8 @@ from wxfly.report.facts.windows import CauseFacts, chance_and_causes
 from wxfly.report.facts.writing import amount, in_ten
 
 if TYPE_CHECKING:
-    from wxfly.flight.return_leg import Sortie, WorstMoment
+    from wxfly.flight.return_leg import WorstMoment
+    from wxfly.flight.sortie import Sortie
 
 
 COLD_FOR_PACKS, WARM_PACK = 283.15, 288.15
@@ -401,8 +402,7 @@ def plan_facts(sortie: Sortie) -> PlanFacts:
 def _worst(answer: SiteAnswer, worst: WorstMoment, sortie: Sortie) -> WorstFacts:
     """Return the moment of the best window that asks the most, and what the batteries make of the window."""
     # Only flights that are planned need the rotors; the other answers start faster without.
-    from wxfly.flight.budget import Refusal
-    from wxfly.flight.reach import flights_in_window
+    from wxfly.flight.sortie import Refusal, flights_in_window
 
     length = 0.0 if answer.best is None else float(seconds(answer.best.length))
     flights = flights_in_window(length, worst.flight_time, sortie.batteries)

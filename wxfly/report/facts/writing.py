@@ -16,7 +16,7 @@ import numpy as np
 from wxfly.answer.windows import EVEN_CHANCE, Room
 from wxfly.assessment.usable_height import HEIGHT_LIMIT
 from wxfly.pilot.elements import BY_NAME, LIMIT_RULES, RETURN_LEG, LimitSense
-from wxfly.pilot.site import SiteClock
+from wxfly.pilot.site import SiteClock, compass_point
 from wxfly.report.facts.values import listed
 from wxfly.units import SYSTEMS, UNITS, from_si
 
@@ -24,8 +24,6 @@ Moment = np.datetime64 | datetime
 
 _MORE_DECIMALS = 2
 _UTC_STAMP = re.compile(r"\b\d{4}-\d\d-\d\dT\d\d:\d\d(?::\d\d)?Z")
-
-COMPASS = ("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW")
 
 
 def unit_of(quantity: str, units: str) -> str:
@@ -220,7 +218,7 @@ def _apart(demand: float, limit: float, unit: str) -> tuple[str, str]:
 def direction(degrees: float) -> str:
     """Write where the wind comes from, such as ``SW (225°)``."""
     whole = round(degrees) % 360
-    return f"{COMPASS[round(degrees / 22.5) % 16]} ({whole or 360:03d}°)"
+    return f"{compass_point(degrees)} ({whole or 360:03d}°)"
 
 
 class Clock(SiteClock):

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 from wxfly.pilot.elements import BY_NAME
+from wxfly.pilot.site import compass_point
 from wxfly.report.command_facts.brief import BriefFacts, EnergyFacts
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.sortie import WARM_PACK, of_the_storm
@@ -23,7 +24,6 @@ from wxfly.report.facts.verdict import (
     wind_and_gust,
 )
 from wxfly.report.facts.writing import (
-    COMPASS,
     Reader,
     amount,
     distance,
@@ -395,7 +395,7 @@ class _Words:
             if d.energy_reach is None or d.ground_speed_home is None:
                 rows = []
                 break
-            name = COMPASS[round(d.toward / 22.5) % 16]
+            name = compass_point(d.toward)
             speed = f"{rounded_down(d.ground_speed_home, self._unit)} {self._unit}"
             rows.append([name, self._as_far(d.energy_reach, e), speed])
         dot = "" if e.plan.direction is None else "; dot: the planned point"

@@ -1,8 +1,14 @@
-"""One leg of a flight in wind: the airspeed of least energy per ground distance, and the uncertainty of the wind."""
+"""The sortie: its legs in wind, the energy that it takes from a battery, and reach around the launch point.
+
+A leg is flown at the airspeed of least energy per ground distance, in a wind with its uncertainty. The energy comes
+from one pack at its temperature, less the reserve. Unknown values stay unknown.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from enum import IntEnum
 from statistics import NormalDist
 from typing import NamedTuple
 
@@ -221,6 +227,25 @@ class Plan:
     cell_temperature: float | None = None
 
 
+@dataclass(frozen=True)
+class Sortie:
+    """A planned sortie of one aircraft.
+
+    Attributes
+    ----------
+    model : EnergyModel
+        Energy model of the aircraft.
+    plan : Plan
+        The planned flight.
+    batteries : int
+        Number of charged batteries.
+    """
+
+    model: EnergyModel
+    plan: Plan
+    batteries: int = 1
+
+
 class Ready(NamedTuple):
     """All parts of a plan that do not depend on the course, for its winds and air; arrays of one shape.
 
@@ -343,3 +368,290 @@ def charge_to_leave(model: EnergyModel, usable: Array, return_leg: Array, reserv
 def _consumption_factor(confidence: float) -> float:
     """Return the factor by which the model's power may be too low, at a confidence."""
     return 1.0 + quantile(confidence) * power.MODEL_DEVIATION
+
+
+DIRECTION_STEP = 15.0
+"""Step of the directions among which the most demanding is found [degree]."""
+
+
+class Refusal(IntEnum):
+    """Why a sortie cannot be flown at all, whatever the energy."""
+
+    NONE = 0
+    GUST = 1
+    WIND = 2
+    COLD_PACK = 3
+
+    @property
+    def words(self) -> str:
+        """Return the reason, for reports."""
+        return (
+            "",
+            "a gust is as fast as the aircraft",
+            "the aircraft cannot make headway in the wind",
+            "the voltage of the cold pack falls to the cut-off",
+        )[self]
+
+
+class Budget(NamedTuple):
+    """The budget of a sortie: arrays of one shape; energies [J], times [s].
+
+    Attributes
+    ----------
+    climb, out, work, home, descent : ndarray
+        Energy of each part, the model's uncertainty included; infinite where it cannot be flown.
+    usable : ndarray
+        Energy of the pack down to its cut-off.
+    needed_share : ndarray
+        Total energy divided by `usable`, plus the reserve [1]: above 1 the sortie does not come home with its reserve.
+        Infinite where it cannot be flown.
+    charge_at_turn : ndarray
+        Least charge shown at the start of the return leg, as a share of a full pack [1].
+    time_out, time_home, time : ndarray
+        Climb and outbound leg; return leg and descent; total.
+    latest_turn : ndarray
+        Latest time after take-off to start the return leg, if the aircraft works at the place as long as it can.
+    direction : ndarray
+        Direction for which the budget is made [degree].
+    refusal : ndarray
+        Codes of `Refusal`.
+    """
+
+    climb: Array
+    out: Array
+    work: Array
+    home: Array
+    descent: Array
+    usable: Array
+    needed_share: Array
+    charge_at_turn: Array
+    time_out: Array
+    time_home: Array
+    time: Array
+    latest_turn: Array
+    direction: Array
+    refusal: Array
+
+
+def sortie_budget(
+    model: EnergyModel,
+    plan: Plan,
+    out_wind: Wind,
+    home_wind: Wind,
+    air_density: npt.ArrayLike,
+    air_temperature: npt.ArrayLike,
+    *,
+    gust: npt.ArrayLike = 0.0,
+    courses: Sequence[npt.ArrayLike] | None = None,
+    airspeeds: int = AIRSPEEDS,
+) -> Budget:
+    """Return the budget of a planned sortie.
+
+    Parameters
+    ----------
+    model : EnergyModel
+        From `wxfly.flight.energy.energy_model`.
+    plan : Plan
+        The plan, with its distance.
+    out_wind, home_wind : Wind
+        Winds at flight height and at the return height.
+    air_density, air_temperature : array_like
+        Air at flight height [kg m-3, K].
+    gust : array_like, optional
+        Strongest gust at the two heights [m s-1]: at or above the top speed the sortie is refused. All broadcast.
+    courses : sequence of array_like, optional
+        Directions among which the most demanding is found, where the plan has none [degree]; by default every
+        `DIRECTION_STEP`.
+    airspeeds : int, optional
+        As in `Polar`.
+    """
+    given = [*out_wind, *home_wind, air_density, air_temperature, gust]
+    arrays = list(np.broadcast_arrays(*(np.asarray(a, dtype=float) for a in given)))
+    rho, temperature, strongest = arrays[6:]
+    ready = make_ready(model, plan, Wind(*arrays[:3]), Wind(*arrays[3:6]), rho, temperature, airspeeds=airspeeds)
+    if plan.direction is not None:
+        courses = [plan.direction]
+    elif courses is None:
+        courses = list(np.arange(0.0, 360.0, DIRECTION_STEP))
+    # One direction after the other: all at once would need two dozen copies of a large ensemble in memory.
+    worst: Budget | None = None
+    for course in courses:
+        here = _budget(model, plan, ready, np.asarray(course, dtype=float), strongest)
+        if worst is None:
+            worst = here
+            continue
+        costs_more = (here.needed_share > worst.needed_share) | np.isnan(here.needed_share)
+        worst = Budget(*(np.where(costs_more, new, old) for new, old in zip(here, worst, strict=True)))
+    assert worst is not None
+    return worst
+
+
+def _budget(model: EnergyModel, plan: Plan, ready: Ready, course: Array, gust: Array) -> Budget:
+    out, home = fly_legs(ready, course)
+    energy_out = _times(ready.consumption_factor * plan.distance, out.energy_per_metre)
+    energy_home = _times(ready.consumption_factor * plan.distance, home.energy_per_metre)
+    used = ready.climb + energy_out + ready.work + energy_home + ready.descent
+    refusal = np.select(
+        [gust >= ready.fastest, ~ready.pack_holds, np.isinf(used)],
+        [int(Refusal.GUST), int(Refusal.COLD_PACK), int(Refusal.WIND)],
+        int(Refusal.NONE),
+    )
+    share = np.where(refusal > 0, np.inf, used / ready.usable + plan.reserve)
+    share = np.where(np.isnan(gust + used + ready.usable), np.nan, share)
+    time_out = ready.time_up + _over(plan.distance, out.ground_speed)
+    time_home = ready.time_down + _over(plan.distance, home.ground_speed)
+    left = ready.usable * (1.0 - plan.reserve) - (used - ready.work)
+    return Budget(
+        *np.broadcast_arrays(
+            ready.climb,
+            energy_out,
+            ready.work,
+            energy_home,
+            ready.descent,
+            ready.usable,
+            share,
+            charge_to_leave(model, ready.usable, energy_home + ready.descent, plan.reserve),
+            time_out,
+            time_home,
+            time_out + plan.work_time + time_home,
+            time_out + np.maximum(left, 0.0) / (ready.consumption_factor * ready.waiting_power),
+            np.mod(course, 360.0),
+            refusal.astype(float),
+        )
+    )
+
+
+def _times(distance: float, energy_per_metre: Array) -> Array:
+    """Return distance times energy per metre: 0 at distance 0, even where the aircraft makes no ground."""
+    with np.errstate(invalid="ignore"):
+        product = distance * energy_per_metre
+    return np.asarray(np.where((distance == 0) & np.isinf(energy_per_metre), 0.0, product))
+
+
+def _over(distance: float, speed: Array) -> Array:
+    never = np.inf if distance > 0 else 0.0
+    return np.asarray(np.where(speed == 0, never, distance / np.where(speed == 0, 1.0, speed)))
+
+
+SWAP_TIME = 300.0
+"""Time from landing with one battery to take-off with the next [s]; common practice, no source."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Reach:
+    """Distance that can be flown out and home again, in every direction from the launch point; arrays of one shape.
+
+    Attributes
+    ----------
+    directions : ndarray
+        Directions from the launch point [degree].
+    by_energy : ndarray
+        Distance by energy [m]; 0 where the aircraft cannot return.
+    distance : ndarray
+        The smallest distance by energy and the other limits [m]; NaN where one of them is unknown.
+    limited_by : tuple of str
+        ``energy``, or the name of the limit, by direction.
+    out, home : Leg
+        The two legs.
+    charge_at_turn : ndarray
+        Least charge shown at that distance at the start of the return leg [1].
+    """
+
+    directions: Array
+    by_energy: Array
+    distance: Array
+    limited_by: tuple[str, ...]
+    out: Leg
+    home: Leg
+    charge_at_turn: Array
+
+
+def reach(
+    model: EnergyModel,
+    plan: Plan,
+    out_wind: Wind,
+    home_wind: Wind,
+    air_density: float,
+    air_temperature: float,
+    *,
+    gust: float = 0.0,
+    limits: Mapping[str, float] | None = None,
+    directions: npt.ArrayLike | None = None,
+) -> Reach:
+    """Return how far the aircraft can fly and come home with its reserve, in every direction.
+
+    Parameters
+    ----------
+    model : EnergyModel
+        From `wxfly.flight.energy.energy_model`.
+    plan : Plan
+        The plan; its distance and direction are not used, but its time of work at the farthest point is.
+    out_wind, home_wind : Wind
+        Winds at flight height and at the return height.
+    air_density, air_temperature : float
+        Air at flight height [kg m-3, K].
+    gust : float, optional
+        As in `sortie_budget`.
+    limits : mapping, optional
+        Other limits of the distance by name, such as sight [m].
+    directions : array_like, optional
+        Directions [degree]; by default every 5 degrees.
+    """
+    course = np.arange(0.0, 360.0, 5.0) if directions is None else np.asarray(directions, dtype=float)
+    rho, temperature = np.full_like(course, air_density), np.full_like(course, air_temperature)
+    flown = make_ready(model, plan, out_wind, home_wind, rho, temperature)
+    out, home = fly_legs(flown, course)
+    free = flown.usable * (1.0 - plan.reserve) - flown.climb - flown.work - flown.descent
+    per_metre = flown.consumption_factor * (out.energy_per_metre + home.energy_per_metre)
+    distance = np.maximum(free, 0.0) / per_metre
+    refused = (gust >= flown.fastest) | ~flown.pack_holds
+    by_energy = np.where(np.isnan(gust + free + per_metre), np.nan, np.where(refused, 0.0, distance))
+    least, limited_by = by_energy, np.full(course.shape, "energy", dtype=object)
+    for name, limit in (limits or {}).items():
+        limited_by = np.where(limit < least, name, limited_by)
+        least = np.minimum(least, limit)  # any NaN stays NaN
+    there = least != 0
+    return_leg = np.where(there, flown.consumption_factor * least * np.where(there, home.energy_per_metre, 0.0), 0.0)
+    charge = charge_to_leave(model, flown.usable, return_leg + flown.descent, plan.reserve)
+    return Reach(
+        directions=course,
+        by_energy=by_energy,
+        distance=least,
+        limited_by=tuple(str(n) for n in limited_by),
+        out=out,
+        home=home,
+        charge_at_turn=charge,
+    )
+
+
+class Flights(NamedTuple):
+    """The flights that a number of batteries allows in a window: flights begun, and time in the air [s]."""
+
+    begun: int
+    time_in_air: float
+
+
+def flights_in_window(window: float, flight_time: float, batteries: int) -> Flights:
+    """Return the flights that fit into a window, one battery after the other.
+
+    Parameters
+    ----------
+    window : float
+        Length of the window [s].
+    flight_time : float
+        Time from take-off to landing with one battery [s].
+    batteries : int
+        Number of charged batteries; `SWAP_TIME` lies between two flights.
+
+    Returns
+    -------
+    Flights
+        A last flight may be cut short by the end of the window; one cut to less than a third is not begun.
+    """
+    count, in_air = 0, 0.0
+    for flight in range(batteries):
+        left = min(window - flight * (flight_time + SWAP_TIME), flight_time)
+        if flight_time <= 0 or left < flight_time / 3:
+            break
+        count, in_air = count + 1, in_air + left
+    return Flights(count, in_air)

@@ -8,9 +8,10 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from wxfly.answer.zones import FAR, NEAR, ZoneSearch, is_any_within, local_plane, times_of, unwrapped, zones_near
 from wxfly.physics.sun import sun_events
 from wxfly.pilot.zones import (
+    FAR,
+    NEAR,
     Applicability,
     Circle,
     DailyHours,
@@ -22,6 +23,12 @@ from wxfly.pilot.zones import (
     Zone,
     ZoneFile,
     ZoneKind,
+    ZoneSearch,
+    is_any_within,
+    local_plane,
+    times_of,
+    unwrapped,
+    zones_near,
 )
 
 NAT = np.datetime64("NaT", "s")
