@@ -636,7 +636,7 @@ def test_a_real_file_has_the_values_that_eccodes_finds_at_a_place():
 @pytest.mark.thorough
 def test_the_library_asks_for_a_grid_and_the_store_is_cleared_of_it(written, monkeypatch, tmp_path):
     import wxfly
-    from wxfly.store.layout import grids_folder
+    from wxfly.store.forecasts import grids_folder
     from wxfly.store.pruning import clear_store
 
     server = FileServer(written)

@@ -40,7 +40,7 @@ def test_every_service_of_forecasts_is_told_no_more(server, own_folders):
     from wxfly.pilot.settings import load_settings
     from wxfly.sources.open_meteo.ensemble import get_ensemble
     from wxfly.sources.open_meteo.forecast import get_forecast
-    from wxfly.sources.open_meteo.previous_runs import get_previous_runs
+    from wxfly.sources.open_meteo.runs import get_previous_runs
 
     settings = load_settings()
     site = Site("heath", 52.31234, 6.84321, 31.0)

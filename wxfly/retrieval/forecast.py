@@ -34,7 +34,7 @@ from wxfly.retrieval.surroundings import Cells, obtain_cells, with_cells
 from wxfly.sources.http import LOCK_SECONDS, Together, having, together
 from wxfly.sources.open_meteo.models import MODELS, find_model
 from wxfly.sources.reply import PlaceReply, SourceError, UnreachableError
-from wxfly.store import forecasts, layout, pruning
+from wxfly.store import forecasts, pruning
 from wxfly.store.forecasts import newest_stored
 from wxfly.store.replies import keep_reply, kept_reply
 from wxfly.times import as_moment, utc_now
@@ -595,7 +595,7 @@ def _fetch(
             if at_once and not _has_stored(sites, model):
                 return _fetch_anew(sites, model, settings, on_progress)
             run = newest_run(model, settings, on_progress)
-            name = f"{as_moment(run)!s:.13}Z" if run else f"{layout.NOT_KNOWN}{as_moment(utc_now())!s:.13}Z"
+            name = f"{as_moment(run)!s:.13}Z" if run else f"{forecasts.NOT_KNOWN}{as_moment(utc_now())!s:.13}Z"
             found: dict[tuple[float, float], xr.Dataset] = {}
             missing: dict[tuple[float, float], Site] = {}
             for site in sites:
@@ -624,7 +624,7 @@ def _fetch(
 
 def _has_stored(sites: Sequence[Site], model: str) -> bool:
     places = {site.key for site in sites}
-    return any(f.model == model and (f.latitude, f.longitude) in places for f in layout.list_forecasts())
+    return any(f.model == model and (f.latitude, f.longitude) in places for f in forecasts.list_forecasts())
 
 
 def _fetch_anew(
@@ -674,11 +674,11 @@ def _stored(sites: Sequence[Site], model: str) -> list[xr.Dataset]:
             fault = forecasts.why_unused(*site.key, model, surface_altitude=site.surface_altitude)
             if fault:
                 raise NotAskedError(f"{site.name}: the forecast of {model} in the store is not usable: {fault}")
-            others = sorted({f.model for f in layout.list_forecasts() if (f.latitude, f.longitude) == site.key})
+            others = sorted({f.model for f in forecasts.list_forecasts() if (f.latitude, f.longitude) == site.key})
             hint = f"; stored are forecasts of {', '.join(others)} (--model)" if others else ""
             raise NotAskedError(f"{site.name}: no forecast of {model} in the store{hint}; fetch one while online")
         newest.append(cube)
-    names = sorted({layout.run_name(cube) for cube in newest})
+    names = sorted({forecasts.run_name(cube) for cube in newest})
     if len(names) == 1:
         return newest
     for name in names:  # the oldest of the newest runs is the most likely one that all sites have

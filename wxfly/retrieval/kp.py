@@ -13,7 +13,7 @@ import xarray as xr
 from wxfly.cube.contract import VARIABLES, attributes_of, check_forecast, mark_provided, state_spans
 from wxfly.cube.notes import Note, NoteKind
 from wxfly.pilot.settings import Settings
-from wxfly.sources import gfz_kp, space_weather
+from wxfly.sources import space_weather
 from wxfly.sources.http import together
 from wxfly.sources.reply import SourceError
 from wxfly.sources.space_weather import KpOutlook, KpSeries
@@ -104,9 +104,9 @@ def with_kp(
     if series is None and not offline:
         series, retrieved = _from_gfz(settings, now, on_progress)
         if series is not None:
-            source, attribution = gfz_kp.SOURCE, gfz_kp.ATTRIBUTION
+            source, attribution = space_weather.GFZ_SOURCE, space_weather.GFZ_ATTRIBUTION
             notes.append(f"Kp of the hours just past is from {source}, which has no forecast")
-    outlook, of_outlook_notes = _outlook(of_outlook, now, series if source == gfz_kp.SOURCE else None)
+    outlook, of_outlook_notes = _outlook(of_outlook, now, series if source == space_weather.GFZ_SOURCE else None)
     notes += of_outlook_notes
     if series is None and outlook is None:
         notes = notes or ["Kp is not known: none in the store"]
@@ -197,7 +197,7 @@ def _from_gfz(
     """Return the second source's Kp for the hours just past."""
     on_progress("asking the second source for Kp")
     try:
-        return gfz_kp.parse_kp(gfz_kp.get_kp_text(settings=settings, now=now).encode()), now
+        return space_weather.parse_measured(space_weather.get_measured_text(settings=settings, now=now).encode()), now
     except SourceError:
         return None, None  # the fault of the first source is already reported
 

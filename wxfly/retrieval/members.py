@@ -22,7 +22,7 @@ from wxfly.retrieval.model_choice import choose_ensembles
 from wxfly.retrieval.origin import Obtained
 from wxfly.sources.open_meteo.models import ENSEMBLES, MODELS, find_ensemble
 from wxfly.sources.reply import PlaceReply
-from wxfly.store import forecasts, layout, pruning
+from wxfly.store import forecasts, pruning
 from wxfly.times import as_moment, utc_now
 
 if TYPE_CHECKING:
@@ -155,7 +155,7 @@ def _obtain(name: str, sites: Sequence[Site], offline: bool, settings: Settings,
 
     stored = [_stored(name, site, offline) for site in sites]
     found = [cube for cube in stored if cube is not None]
-    if len(found) == len(sites) and len({layout.run_name(cube) for cube in found}) == 1:
+    if len(found) == len(sites) and len({forecasts.run_name(cube) for cube in found}) == 1:
         return _side_by_side(found, sites)
     if offline:
         raise WxflyError(

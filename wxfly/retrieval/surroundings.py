@@ -23,7 +23,7 @@ from wxfly.store.replies import KeptReply, keep_reply, kept_reply
 from wxfly.times import as_moment, utc_now
 
 if TYPE_CHECKING:
-    from wxfly.sources.open_meteo.surroundings import Surroundings
+    from wxfly.sources.open_meteo.forecast import Surroundings
 
 Progress = Callable[[str], None]
 
@@ -74,7 +74,7 @@ def obtain_cells(
     settings, on_progress
         As in `wxfly.retrieval.forecast.obtain_forecast`.
     """
-    from wxfly.sources.open_meteo.surroundings import get_surroundings
+    from wxfly.sources.open_meteo.forecast import get_surroundings
 
     places = {site.key: site for site in sites}
     if model not in MODELS or len(places) > MOST_PLACES:
@@ -151,7 +151,7 @@ def with_cells(cube: xr.Dataset, sites: Sequence[Site], cells: Cells, height: fl
 
 
 def _read(reply: KeptReply, model: str, now: datetime) -> Surroundings | None:
-    from wxfly.sources.open_meteo.surroundings import parse_surroundings
+    from wxfly.sources.open_meteo.forecast import parse_surroundings
 
     if reply.text == _LOST or as_moment(now) - as_moment(reply.retrieved) >= OLDEST:
         return None

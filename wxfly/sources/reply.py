@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -152,6 +153,22 @@ def read_column(values: Any, size: int, what: str) -> npt.NDArray[np.float64]:
         return np.array(values, dtype=float)
     except OverflowError:
         raise SourceError(f"{what} holds a number beyond all measure") from None
+
+
+def read_moment(text: Any, what: str) -> np.datetime64:
+    """Read a stamp in UTC, such as ``2026-10-02T15:00:00``; with a blank, parts of a second or a Z too [s].
+
+    Raises
+    ------
+    SourceError
+        When it is of another form, or not on the calendar.
+    """
+    if not isinstance(text, str) or not re.fullmatch(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d:\d\d(\.\d+)?Z?", text):
+        raise SourceError(f"{what}: the time '{str(text)[:30]}' is not of the form 2026-10-02T15:00:00")
+    try:
+        return np.datetime64(text[:19].replace(" ", "T"), "s")
+    except ValueError:
+        raise SourceError(f"{what}: the time '{text}' is not on the calendar") from None
 
 
 def retrieved_stamp(retrieved: datetime | None) -> str:
