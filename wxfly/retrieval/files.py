@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import xarray as xr
 
-from wxfly.cube.age import retrieved_of, run_of
+from wxfly.cube.age import retrieved_of
 from wxfly.cube.consistency import hide_contradictions
 from wxfly.cube.contract import ENSEMBLE, check_forecast
 from wxfly.cube.foreign_file import read_foreign
@@ -101,7 +101,7 @@ def open_forecast(
     if "kp_index" not in cube:
         notes.append("Kp is not known: the file has none")
     return Obtained(
-        sites=tuple(sites), cube=cube, now=now, origin="file", run=run_of(cube), retrieved=retrieved,
+        sites=tuple(sites), cube=cube, now=now, origin="file",
         notes=tuple(notes), ensembles=ensembles, is_chosen=is_chosen,
     )  # fmt: skip
 

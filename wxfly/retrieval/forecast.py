@@ -163,11 +163,11 @@ def obtain(
     WxflyError
         When no forecast is available; nothing in the store is lost.
     """
-    named = [place for place in places if isinstance(place, str)]
-    refuse_set_aside(saved, named if named or not places else [place.name for place in places])  # type: ignore[union-attr]
+    refuse_set_aside(saved, [place if isinstance(place, str) else place.name for place in places])
     if forecast_path is not None:
         from wxfly.retrieval.files import open_forecast
 
+        named = [place for place in places if isinstance(place, str)]
         return open_forecast(forecast_path, named, saved=saved, model=model, now=now)
     settings = _with_known_model(load_settings())
     words = list(places) or list(saved)[:1] or list(demo_sites())[:1]
@@ -522,12 +522,11 @@ def _finished(
     cube, kp_notes = with_kp(
         cube, offline=asked.offline, settings=asked.settings, on_progress=asked.on_progress, answered=kp
     )
-    retrieved = retrieved_of(cube)
-    of_store = [f"forecast from the store, retrieved {_ago(moment, retrieved)}"] if asked.offline else []
+    of_store = [f"forecast from the store, retrieved {_ago(moment, retrieved_of(cube))}"] if asked.offline else []
     of_run = ["when the model ran is not known: the age counts from the earliest possible run"]
     return Obtained(
         sites=_with_ground(asked.sites, cube), cube=cube, now=moment, origin="fetched" if fetched else "store",
-        run=run_of(cube), retrieved=retrieved, is_chosen=asked.now is not None,
+        is_chosen=asked.now is not None,
         notes=(*of_store, *notes, *(of_run if np.isnat(run_of(cube)) else []), *kp_notes),
     )  # fmt: skip
 

@@ -6,7 +6,6 @@ A name may also be that of a single model: several of those form a small ensembl
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
 import xarray as xr
@@ -18,15 +17,12 @@ from wxfly.errors import WxflyError, unknown_name
 from wxfly.pilot.settings import Settings, load_settings
 from wxfly.pilot.site import Site
 from wxfly.retrieval.forecast import keep_and_prune, obtain_forecast
-from wxfly.retrieval.model_choice import choose_ensembles
+from wxfly.retrieval.model_choice import Wanted, choose_ensembles
 from wxfly.retrieval.origin import Obtained
 from wxfly.sources.open_meteo.models import ENSEMBLES, MODELS, find_ensemble
 from wxfly.sources.reply import PlaceReply
 from wxfly.store import forecasts
 from wxfly.times import as_moment, utc_now
-
-if TYPE_CHECKING:
-    from wxfly.retrieval.model_choice import Wanted
 
 Progress = Callable[[str], None]
 

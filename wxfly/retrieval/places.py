@@ -91,8 +91,6 @@ def from_demonstration(sites: Sequence[Site], now: np.datetime64 | None) -> Obta
         cube=cube,
         now=run if now is None else now,
         origin="demo",
-        run=run,
-        retrieved=run,
         notes=(Note(f"demonstration: site and weather are invented ({entry['title']})", NoteKind.INVENTED),),
         is_chosen=True,
     )

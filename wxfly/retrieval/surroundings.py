@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 Progress = Callable[[str], None]
 
-FRESH = np.timedelta64(3, "h")
+FRESH = timedelta(hours=3)
 """Age below which kept cells are not requested again: what is used of them changes little from run to run."""
 OLDEST = np.timedelta64(36, "h")
 """Age from which kept cells count as lost, as wind and gust of a forecast do (`wxfly.cube.age`)."""
@@ -162,10 +162,7 @@ def _read(reply: KeptReply, model: str, now: datetime) -> Surroundings | None:
 
 
 def _is_fresh(reply: KeptReply | None, now: datetime) -> bool:
-    if reply is None or reply.text == _LOST:
-        return False
-    age = as_moment(now) - as_moment(reply.retrieved)
-    return bool(np.timedelta64(0, "s") <= age < FRESH)
+    return reply is not None and reply.text != _LOST and reply.is_younger_than(FRESH, now)
 
 
 def _name(key: tuple[float, float], model: str) -> str:

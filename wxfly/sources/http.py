@@ -21,13 +21,13 @@ import time
 import zlib
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import Future
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cache
 from typing import TYPE_CHECKING, Any, Generic, NoReturn, TypeVar
 from urllib.parse import urljoin, urlsplit
 
 from wxfly.pilot.own_files import make_folder
-from wxfly.pilot.settings import Settings, cache_folder
+from wxfly.pilot.settings import LOOPBACK, Settings, cache_folder
 from wxfly.sources.reply import LateError, PassingError, Reply, SourceError, UnreachableError, reason_of
 
 if TYPE_CHECKING:
@@ -206,8 +206,8 @@ def check_receiver(url: str) -> None:
         With what is wanted.
     """
     parts = urlsplit(url)
-    is_here = parts.hostname in ("127.0.0.1", "::1", "localhost")
-    if not parts.hostname or parts.scheme not in ("https", *(["http"] if is_here else [])):
+    schemes = ("https", "http") if parts.hostname in LOOPBACK else ("https",)
+    if not parts.hostname or parts.scheme not in schemes:
         given = f"by {parts.scheme[:20] or 'no protocol'}" if parts.hostname else "to an address without a host"
         raise SourceError(f"what a watch tells is not sent {given}; wanted https://… or http://localhost…")
 
@@ -253,7 +253,7 @@ def _client(timeout: httpx.Timeout, what: str) -> httpx.Client:
     import httpx
 
     try:
-        trusted = _trust()
+        trusted = _trust(os.environ.get("SSL_CERT_FILE"), os.environ.get("SSL_CERT_DIR"))
     except OSError as fault:  # includes SSLError
         names = " and ".join(name for name in ("SSL_CERT_FILE", "SSL_CERT_DIR") if os.environ.get(name))
         raise SourceError(
@@ -270,13 +270,9 @@ def _client(timeout: httpx.Timeout, what: str) -> httpx.Client:
         ) from None
 
 
-def _trust() -> ssl.SSLContext:
-    """Return the context for verifying certificates; made once, because it takes longer than many requests."""
-    return _trust_of(os.environ.get("SSL_CERT_FILE"), os.environ.get("SSL_CERT_DIR"))
-
-
 @cache
-def _trust_of(*_: str | None) -> ssl.SSLContext:
+def _trust(*_: str | None) -> ssl.SSLContext:
+    """Return the context for verifying certificates; made once, because it takes longer than many requests."""
     import httpx
 
     return httpx.create_ssl_context()
@@ -536,30 +532,13 @@ def download(
     """
     import filelock
 
-    host = urlsplit(url).netloc.lower()
     check_host(url, settings, what)
-    group = _GROUP.get()
-    turn = group.turn(host, is_counted=weight > 0) if group is not None else _alone(host)
-    sent = {**parameters, **settings.key_for(url)}
     tries = _Tries(
-        url=url,
-        sent=sent,
-        headers=headers or {},
-        parse=parse,
-        settings=settings,
-        what=what,
-        accepted=accepted,
-        maximum_bytes=maximum_bytes,
-        weight=weight,
-        on_wait=_WAITING.get(),
-    )
-    began = time.monotonic()
+        url=url, sent={**parameters, **settings.key_for(url)}, headers=headers or {}, parse=parse, settings=settings,
+        what=what, accepted=accepted, maximum_bytes=maximum_bytes, weight=weight,
+    )  # fmt: skip
     try:
-        with turn:
-            waited = time.monotonic() - began
-            if waited > 0.05 and group is None:
-                facts = {"what": what, "wait_seconds": round(waited, 3)}
-                log.info("%s: waited %.1f s for another wxfly", what, waited, extra={"facts": facts})
+        with _turn_at(urlsplit(url).netloc.lower(), what, is_counted=weight > 0):
             return tries.run()
     except filelock.Timeout:
         raise SourceError(
@@ -589,7 +568,7 @@ class _Tries(Generic[T]):
     accepted: tuple[int, ...]
     maximum_bytes: int
     weight: float
-    on_wait: Callable[[str], object] | None
+    on_wait: Callable[[str], object] | None = field(default_factory=lambda: _WAITING.get())
     count: int = 0
     end: float = 0.0
     answered: PassingError | None = None
@@ -681,9 +660,19 @@ def _without_key(reply: Reply, settings: Settings) -> Reply:
 
 
 @contextlib.contextmanager
-def _alone(host: str) -> Iterator[None]:
-    """Wait until no other request to the service is under way."""
+def _turn_at(host: str, what: str, *, is_counted: bool) -> Iterator[None]:
+    """Wait for the service: within a group until one of its requests is free, else until no other is under way."""
+    group = _GROUP.get()
+    if group is not None:
+        with group.turn(host, is_counted=is_counted):
+            yield
+        return
+    began = time.monotonic()
     with _lock_for(host).acquire(timeout=LOCK_SECONDS):
+        waited = time.monotonic() - began
+        if waited > 0.05:
+            facts = {"what": what, "wait_seconds": round(waited, 3)}
+            log.info("%s: waited %.1f s for another wxfly", what, waited, extra={"facts": facts})
         yield
 
 
