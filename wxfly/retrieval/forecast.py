@@ -574,7 +574,7 @@ def _fetch(asked: _Asked, model: str, *, at_once: bool = False) -> _Fetched:
 
 def _has_stored(sites: Sequence[Site], model: str) -> bool:
     places = {site.key for site in sites}
-    return any(f.model == model and (f.latitude, f.longitude) in places for f in forecasts.list_forecasts())
+    return any(f.model == model and f.key in places for f in forecasts.list_forecasts())
 
 
 _Found = tuple[dict[tuple[float, float], xr.Dataset], list[str]]
@@ -755,7 +755,7 @@ def _stored(sites: Sequence[Site], model: str) -> list[xr.Dataset]:
             fault = forecasts.why_unused(*site.key, model, surface_altitude=site.surface_altitude)
             if fault:
                 raise NotAskedError(f"{site.name}: the forecast of {model} in the store is not usable: {fault}")
-            others = sorted({f.model for f in forecasts.list_forecasts() if (f.latitude, f.longitude) == site.key})
+            others = sorted({f.model for f in forecasts.list_forecasts() if f.key == site.key})
             hint = f"; stored are forecasts of {', '.join(others)} (--model)" if others else ""
             raise NotAskedError(f"{site.name}: no forecast of {model} in the store{hint}; fetch one while online")
         newest.append(cube)

@@ -194,26 +194,22 @@ COARSE_KM = 5.0
 """Mesh width from which a place is sent to 0.01 degrees (0.6 km off at most); for a finer one to 0.001 (60 m) [km]."""
 
 
-def decimals_for(resolution_km: float, *, ground_known: bool) -> int:
-    """Return the number of decimals [degree] with which a place is sent.
-
-    Parameters
-    ----------
-    resolution_km : float
-        Mesh width of the model [km].
-    ground_known : bool
-        Whether the height of the ground is sent too, or the answer does not depend on it.
-    """
-    if not ground_known:
-        return 4  # the service looks up the ground on a mesh of 90 m
-    return 2 if resolution_km >= COARSE_KM else 3
-
-
 def sent_coordinates(
     places: Sequence[tuple[float, float]], resolution_km: float, *, ground_known: bool
 ) -> tuple[str, str]:
-    """Return latitudes and longitudes [degree] as they are sent, joined by commas."""
-    decimals = decimals_for(resolution_km, ground_known=ground_known)
+    """Return latitudes and longitudes [degree] as they are sent, joined by commas.
+
+    Parameters
+    ----------
+    places : sequence of (float, float)
+        Latitude and longitude [degree].
+    resolution_km : float
+        Mesh width of the model [km].
+    ground_known : bool
+        Whether the height of the ground is sent too, or the answer does not depend on it; else the service looks it up
+        on a mesh of 90 m.
+    """
+    decimals = 4 if not ground_known else 2 if resolution_km >= COARSE_KM else 3
     latitudes, longitudes = ([f"{value:.{decimals}f}" for value in axis] for axis in zip(*places, strict=True))
     return ",".join(latitudes), ",".join(longitudes)
 

@@ -75,6 +75,11 @@ class StoredForecast:
     size: int
 
     @property
+    def key(self) -> tuple[float, float]:
+        """Return the place, as `Site.key` states it."""
+        return self.latitude, self.longitude
+
+    @property
     def is_early(self) -> bool:
         """Return whether an early version of wxfly kept it, as netCDF."""
         return self.path.suffix == EARLY_SUFFIX
@@ -163,7 +168,7 @@ def newest_stored(site: Site, model: str) -> xr.Dataset | None:
         where there is no other.
     """
     latest = f"{as_moment(utc_now()) + CLOCKS!s:.13}Z"
-    of_place = [f.run for f in list_forecasts() if (f.model, f.latitude, f.longitude) == (model, *site.key)]
+    of_place = [f.run for f in list_forecasts() if (f.model, f.key) == (model, site.key)]
     runs = sorted(dict.fromkeys(of_place), key=lambda run: run.removeprefix(NOT_KNOWN) > latest)
     for run in runs:  # newest first
         cube = find_forecast(*site.key, model, surface_altitude=site.surface_altitude, run=run)
@@ -259,7 +264,7 @@ def why_unused(latitude: float, longitude: float, model: str, *, surface_altitud
     Empty when none is stored, or when it is used.
     """
     place = place_key(latitude, longitude)
-    stored = next((s for s in list_forecasts() if (s.latitude, s.longitude) == place and s.model == model), None)
+    stored = next((s for s in list_forecasts() if (s.model, s.key) == (model, place)), None)
     if stored is None:
         return ""
     try:
@@ -299,7 +304,7 @@ def open_forecast(stored: StoredForecast) -> xr.Dataset:
     WxflyError
         When it cannot be read, its place, model or run does not match its name, or this wxfly no longer accepts it.
     """
-    of_name = ((stored.latitude, stored.longitude), stored.model, stored.run)
+    of_name = (stored.key, stored.model, stored.run)
     if stored.is_early:
         return _open_early(stored, of_name)
     reply = read_reply(stored.path)
@@ -377,7 +382,7 @@ def stored_at(
             f"'{site}' is no saved site (saved: {known}) and not LATITUDE,LONGITUDE; save it: wxfly sites add"
         )
     key = saved[name].key if name is not None else place_key(*(coordinates or (np.nan, np.nan)))
-    here = [s for s in list_forecasts() if (s.latitude, s.longitude) == key]
+    here = [s for s in list_forecasts() if s.key == key]
     fitting = [s for s in here if model in (None, s.model) and run in (None, s.run)]
     if not fitting:
         others = ", ".join(f"{s.model} {s.run}" for s in here)
@@ -406,9 +411,9 @@ def export_newest(folder: Path, sites: Sequence[str], saved: Mapping[str, Site],
     chosen = [stored for site in sites for stored in stored_at(site, saved, model=model)]
     if not sites:
         chosen = [stored for stored in list_forecasts() if model in (None, stored.model)]
-    newest: dict[tuple[str, float, float], StoredForecast] = {}
+    newest: dict[tuple[str, tuple[float, float]], StoredForecast] = {}
     for stored in chosen:
-        newest.setdefault((stored.model, stored.latitude, stored.longitude), stored)
+        newest.setdefault((stored.model, stored.key), stored)
     paths = []
     for stored in newest.values():
         path = folder / f"{stored.path.stem}_{stored.model}_{stored.run}.nc"
