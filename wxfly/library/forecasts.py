@@ -18,7 +18,7 @@ from wxfly.pilot.site import read_sites
 from wxfly.retrieval.files import open_forecast
 from wxfly.retrieval.forecast import obtain
 from wxfly.retrieval.origin import Obtained
-from wxfly.store.layout import grids_folder
+from wxfly.store.forecasts import grids_folder
 
 log = logging.getLogger(__name__)
 

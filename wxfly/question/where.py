@@ -17,8 +17,7 @@ from wxfly.answer.request import Request
 from wxfly.answer.windows import Window, find_windows, in_order
 from wxfly.assessment.conditions import derive_flight, hours_of
 from wxfly.assessment.hours import HOUR
-from wxfly.assessment.state import State
-from wxfly.assessment.suitability import add_waiting_hours, assess
+from wxfly.assessment.suitability import State, add_waiting_hours, assess
 from wxfly.cube.notes import NoteKind, kind_of
 from wxfly.errors import WxflyError
 from wxfly.pilot.limits import check_height

@@ -28,7 +28,7 @@ from wxfly.pilot.services import SERVICES
 from wxfly.pilot.settings import Settings
 from wxfly.sources.http import download
 from wxfly.sources.open_meteo.models import Model
-from wxfly.sources.open_meteo.names import NAMES, provided_by
+from wxfly.sources.open_meteo.reply import NAMES, provided_by
 from wxfly.sources.reply import PassingError, Reply, SourceError, parse_json
 
 Array = npt.NDArray[Any]
