@@ -20,7 +20,7 @@ from wxfly.report.facts.timeline import timeline_facts
 from wxfly.report.facts.verdict import HourWords
 from wxfly.report.facts.writing import Clock, Reader
 from wxfly.report.pages.page import to_html
-from wxfly.report.text.page import words_of
+from wxfly.report.text.answer import words_of
 from wxfly.retrieval.origin import ForecastOrigin
 
 MEADOW = Site("Meadow", 52.0, 6.0, 30.0, "Europe/Amsterdam")

@@ -12,7 +12,7 @@ from tests.report.briefings import MEADOW, NOW, brief, every_question, invented,
 from wxfly.report.csv import to_csv
 from wxfly.report.facts.answer import facts_of
 from wxfly.report.facts.values import CAUTIONS, INVENTED
-from wxfly.report.text.terminal import render
+from wxfly.report.text.answer import render
 from wxfly.units import SYSTEMS
 
 ALL = every_question()

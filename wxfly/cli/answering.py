@@ -95,7 +95,7 @@ def why(given: tuple[str, ...], more: bool, as_json: bool, **words: Any) -> None
     """
     from wxfly.question.one_hour import ask_hour
     from wxfly.report.command_facts.one_hour import one_hour_facts
-    from wxfly.report.text.terminal import render_hour
+    from wxfly.report.text.answer import render_hour
 
     facts = one_hour_facts(ask_hour(given, read_words(words), on_progress=tell_progress))
     show(facts, lambda: render_hour(facts, width=width(), more=more), as_json=as_json)
@@ -128,8 +128,8 @@ def brief(
     from wxfly.report.command_facts.brief import brief_or_answer
     from wxfly.report.facts.answer import AnswerFacts
     from wxfly.report.pages.brief import to_html
+    from wxfly.report.text.answer import render
     from wxfly.report.text.brief import to_text, words_of
-    from wxfly.report.text.terminal import render
 
     _only_one_printed(as_json=as_json, as_csv=as_csv)
     if html_path:
@@ -164,8 +164,8 @@ def check(site: str | None, more: bool, as_json: bool, **words: Any) -> None:
     """Compare what you measure now at SITE with the forecast, and answer for the rest of the day with both."""
     from wxfly.question.brief import ask_check
     from wxfly.report.command_facts.field_check import check_facts
+    from wxfly.report.text.answer import render
     from wxfly.report.text.field_check import CheckWords
-    from wxfly.report.text.terminal import render
 
     asked = ask_check(site, read_words(words), on_progress=tell_progress)
     facts = check_facts(asked)
@@ -333,7 +333,7 @@ def _ask(kind: QuestionKind, places: list[str], outputs: Outputs, words: Words) 
     for format in outputs.printed:
         print_data(format.write(asked))
     from wxfly.report.facts.answer import facts_of
-    from wxfly.report.text.terminal import render
+    from wxfly.report.text.answer import render
 
     facts = facts_of(asked.briefing, asked.question)
     if not outputs.printed:

@@ -6,10 +6,9 @@ from typing import TYPE_CHECKING
 
 from wxfly.answer.request import Briefing
 from wxfly.errors import WxflyError
-from wxfly.report.charts.hours import hours_shown
 from wxfly.report.charts.overview import sites_overview, week_overview
 from wxfly.report.charts.shades import Figure, escaped
-from wxfly.report.charts.timeline import timelines
+from wxfly.report.charts.timeline import hours_shown, timelines
 from wxfly.report.facts.answer import facts_of
 from wxfly.report.facts.timeline import timeline_facts
 from wxfly.report.facts.values import listed

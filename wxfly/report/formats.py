@@ -74,7 +74,7 @@ def _csv(asked: Asked) -> bytes:
 def _html(asked: Asked) -> bytes:
     from wxfly.report.facts.timeline import timeline_facts
     from wxfly.report.pages.page import to_html
-    from wxfly.report.text.page import words_of
+    from wxfly.report.text.answer import words_of
 
     facts = facts_shown(asked)
     return to_html(facts, timeline_facts(asked.briefing, facts), words_of(facts)).encode()

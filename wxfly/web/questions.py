@@ -51,9 +51,9 @@ from wxfly.report.pages import where as where_page
 from wxfly.report.pages.page import Parts, parts_of
 from wxfly.report.schemas import WHOLES
 from wxfly.report.text import details
+from wxfly.report.text.answer import words_of
 from wxfly.report.text.brief import words_of as brief_words
 from wxfly.report.text.field_check import CheckWords
-from wxfly.report.text.page import words_of
 from wxfly.report.text.where import words_of as where_words
 from wxfly.retrieval.places import demo_sites
 

@@ -6,9 +6,8 @@ import numpy as np
 
 from wxfly.pilot.elements import BY_NAME
 from wxfly.report.charts import shades
-from wxfly.report.charts.hours import HOUR, lit_hours
 from wxfly.report.charts.shades import Figure
-from wxfly.report.charts.timeline import LEFT, RIGHT, axis_of_time
+from wxfly.report.charts.timeline import HOUR, LEFT, RIGHT, axis_of_time, lit_hours
 from wxfly.report.facts import writing
 from wxfly.report.facts.site import SiteAnswerFacts
 from wxfly.report.facts.timeline import TimelineFacts

@@ -13,9 +13,8 @@ import numpy as np
 
 from wxfly.pilot.elements import BY_NAME
 from wxfly.report.charts import shades
-from wxfly.report.charts.hours import HOUR, days_of, lit_hours
 from wxfly.report.charts.shades import Figure, escaped
-from wxfly.report.charts.timeline import LEFT
+from wxfly.report.charts.timeline import HOUR, LEFT, days_of, lit_hours
 from wxfly.report.facts import writing
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.site import SiteAnswerFacts

@@ -20,14 +20,13 @@ from typing import Any
 from wxfly.errors import WxflyError
 from wxfly.report.charts import overview, shades
 from wxfly.report.charts.heights import sections
-from wxfly.report.charts.hours import days_of, hours_shown
 from wxfly.report.charts.shades import Figure
-from wxfly.report.charts.timeline import timelines
+from wxfly.report.charts.timeline import days_of, hours_shown, timelines
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.timeline import TimelineFacts
 from wxfly.report.pages import shell
 from wxfly.report.pages.shell import attribute, escape
-from wxfly.report.text.page import HoursWords, PageWords
+from wxfly.report.text.answer import HoursWords, PageWords
 
 # Levels of gzip: the library is large and packs in a tenth of a second to within half a per cent of the smallest;
 # the charts are small, and sixteen days of them must leave the page below its limit.

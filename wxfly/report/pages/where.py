@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from wxfly.report.charts import shades
-from wxfly.report.charts.coastline import SOURCE, is_here
+from wxfly.report.charts.outlines import OUTLINED, SOURCE_OF_COASTLINES, Marks, has_coastlines
 from wxfly.report.charts.where import first_hour, where_map
-from wxfly.report.charts.zones import OUTLINED, Marks
 from wxfly.report.command_facts.where import WhereFacts
 from wxfly.report.facts.writing import Reader
 from wxfly.report.facts.zones import far_in_words, file_in_words
@@ -42,7 +41,7 @@ def parts_of(facts: WhereFacts, reader: Reader) -> Parts:
     """Return the parts of the page, from what `to_html` takes."""
     words, charts = words_of(facts, reader), Charts()
     main = f"<main>\n{''.join(_main(facts, reader, words, charts))}</main>\n"
-    closing = [words.closing, SOURCE if is_here() else WITHOUT_OUTLINES]
+    closing = [words.closing, SOURCE_OF_COASTLINES if has_coastlines() else WITHOUT_OUTLINES]
     footer = shell.footer("What to mind, and where this is from", closing, facts.cautions, shell.linked)
     return Parts(shell.header(words.verdict, words.notes), main, footer, charts)
 
