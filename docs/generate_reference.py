@@ -299,10 +299,10 @@ def answer_json() -> str:
 
 
 JSON_TEXT = """`wxfly best --json`, `wxfly compare --json`, `wxfly week --json` and `wxfly now --json` print one object.
-`wxfly.report.facts.answer.facts_of()` returns its facts as typed values, `wxfly.report.json.to_json()` the text, and
-`wxfly.report.json.schema()` the JSON Schema (draft 2020-12), which is made from the types. This page is made from them
-too. `wxfly brief --json` prints [BriefFacts](#brieffacts) and `wxfly check --json` [CheckFacts](#checkfacts), each with
-the answer in it; a day without a window has no brief, and the answer alone is printed. `wxfly why --json` prints
+`wxfly.report.facts.answer.facts_of()` returns its facts as typed values, `wxfly.report.formats.to_json()` the text, and
+`wxfly.report.schemas.schema()` the JSON Schema (draft 2020-12), which is made from the types. This page is made from
+them too. `wxfly brief --json` prints [BriefFacts](#brieffacts) and `wxfly check --json` [CheckFacts](#checkfacts), each
+with the answer in it; a day without a window has no brief, and the answer alone is printed. `wxfly why --json` prints
 [OneHourFacts](#onehourfacts), `wxfly where --json` [WhereFacts](#wherefacts),
 `wxfly fleet --json` [FleetFacts](#fleetfacts), `wxfly watch --json` [WatchFacts](#watchfacts).
 Lists and looks back have facts too: [sites](#sitesfacts),

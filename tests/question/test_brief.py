@@ -27,8 +27,8 @@ from wxfly.question import brief as outing
 from wxfly.report.command_facts.brief import BriefFacts, brief_or_answer
 from wxfly.report.command_facts.field_check import CheckFacts, check_facts
 from wxfly.report.facts import writing
-from wxfly.report.json import schema
 from wxfly.report.pages.brief import to_html
+from wxfly.report.schemas import schema
 from wxfly.report.text.brief import to_text, words_of
 from wxfly.report.text.field_check import CheckWords
 

@@ -27,7 +27,7 @@ from wxfly.question import brief
 from wxfly.question.question import read_question
 from wxfly.question.sortie import DEFAULT_DISTANCE
 from wxfly.report.facts.sortie import PlanFacts
-from wxfly.report.json import schema
+from wxfly.report.schemas import schema
 from wxfly.report.text.details import battery_use
 
 SITE = "Kelderness"

@@ -143,7 +143,7 @@ def brief(
     if as_json:
         print_json(facts)
     elif as_csv:
-        from wxfly.report.csv import brief_to_csv
+        from wxfly.report.tables import brief_to_csv
 
         print_data(brief_to_csv(facts).encode("utf-8", "backslashreplace"))
     elif isinstance(facts, AnswerFacts):
@@ -226,7 +226,7 @@ def where(
         print_json(facts)
         return
     if as_csv:
-        from wxfly.report.csv import where_to_csv
+        from wxfly.report.tables import where_to_csv
 
         print_data(where_to_csv(facts, reader).encode())
         return
@@ -269,8 +269,8 @@ def fleet(
     """
     from wxfly.pilot.fleet import FleetFileError
     from wxfly.question.fleet import ask_fleet, read_fleet_question
-    from wxfly.report.command_facts.fleet import fleet_facts
-    from wxfly.report.fleet import MakesRow
+    from wxfly.report.calendar import calendars_of_fleet, entries_of
+    from wxfly.report.command_facts.fleet import MakesRow, fleet_facts
 
     _only_one_printed(as_json=as_json, as_csv=as_csv)
     for path in (parquet_path, html_path, ics_path):
@@ -282,13 +282,13 @@ def fleet(
         for fault in faulty.faults:
             tell_fault(str(fault))
         raise
-    made = ask_fleet(asked, MakesRow(with_entries=ics_path is not None), on_progress=tell_progress)
+    made = ask_fleet(asked, MakesRow(None if ics_path is None else entries_of), on_progress=tell_progress)
     facts = fleet_facts(asked, made)
     from wxfly.report.text.fleet import FleetWords, to_text
 
     fleet_words = FleetWords(facts, asked.units, asked.time_zone)
     if parquet_path is not None:
-        from wxfly.report.fleet import fleet_to_parquet
+        from wxfly.report.tables import fleet_to_parquet
 
         _write(parquet_path, fleet_to_parquet(facts), overwrite=overwrite)
     if html_path is not None:
@@ -296,14 +296,12 @@ def fleet(
 
         _write(html_path, to_html(facts, fleet_words).encode(), overwrite=overwrite)
     if ics_path is not None:
-        from wxfly.report.fleet import calendars
-
-        for path, content in calendars(facts, made.made, ics_path):
+        for path, content in calendars_of_fleet(facts, made.made, ics_path):
             _write(path, content, overwrite=overwrite)
     if as_json:
         print_json(facts)
     elif as_csv:
-        from wxfly.report.fleet import fleet_to_csv
+        from wxfly.report.tables import fleet_to_csv
 
         print_data(fleet_to_csv(facts, time_zone=asked.time_zone).encode("utf-8", "backslashreplace"))
     else:

@@ -27,9 +27,9 @@ from wxfly.pilot.zones import (
 from wxfly.question.ask import zone_notes
 from wxfly.question.question import read_question
 from wxfly.report.calendar import to_ics
-from wxfly.report.csv import to_csv
 from wxfly.report.facts.answer import facts_of
-from wxfly.report.json import to_json
+from wxfly.report.formats import to_json
+from wxfly.report.tables import to_csv
 from wxfly.report.text.answer import render
 
 NAT = np.datetime64("NaT", "s")

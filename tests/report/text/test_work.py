@@ -16,7 +16,8 @@ from wxfly.answer import findings
 from wxfly.pilot.work import Costs, PlannedWork
 from wxfly.report.facts.answer import facts_of
 from wxfly.report.facts.writing import Clock, Reader
-from wxfly.report.json import schema, to_json
+from wxfly.report.formats import to_json
+from wxfly.report.schemas import schema
 from wxfly.report.text.answer import render
 from wxfly.report.text.details import conduct_lines
 

@@ -11,7 +11,7 @@ from wxfly.answer.request import Briefing, QuestionKind
 from wxfly.cube.notes import ZONES, NoteKind, kind_of
 from wxfly.pilot.limits import LEAST_LIMITS
 from wxfly.pilot.limits import OwnLimit as OwnLimitAsked
-from wxfly.report.facts.comparison import ComparisonFacts, comparison_facts
+from wxfly.report.facts.hours import ComparisonFacts, comparison_facts
 from wxfly.report.facts.site import (
     ForecastFacts,
     SiteAnswerFacts,

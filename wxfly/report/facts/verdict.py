@@ -15,8 +15,7 @@ from wxfly.cube.notes import ZONES
 from wxfly.cube.notes import NoteKind as NoteKind
 from wxfly.pilot.elements import BY_NAME, LIMIT_RULES, RETURN_LEG, LimitSense
 from wxfly.pilot.limits import HEIGHT_OF_LAUNCH
-from wxfly.report.facts.comparison import ComparisonFacts
-from wxfly.report.facts.hours import DayFacts, ElementFacts, LitHours, limits_of_hours
+from wxfly.report.facts.hours import ComparisonFacts, DayFacts, ElementFacts, LitHours, limits_of_hours
 from wxfly.report.facts.site import SiteAnswerFacts
 from wxfly.report.facts.sortie import after_sunset, what_to_mind
 from wxfly.report.facts.values import ElementName, Facts, Period, Share, distinguished, energy_missing, listed

@@ -11,8 +11,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from wxfly.pilot.elements import BY_NAME
 from wxfly.report.facts.answer import AnswerFacts
-from wxfly.report.facts.comparison import AgainstFacts, StandingFacts
-from wxfly.report.facts.hours import DayFacts
+from wxfly.report.facts.hours import AgainstFacts, DayFacts, StandingFacts
 from wxfly.report.facts.site import SiteAnswerFacts
 from wxfly.report.facts.values import CAUTION_IN_SHORT, CAUTIONS, FAR_AHEAD, State, listed
 from wxfly.report.facts.verdict import (
