@@ -40,6 +40,7 @@ from wxfly.report.facts.writing import (
     unit_of,
 )
 from wxfly.report.facts.zones import doubt_of, warning_of, words_of_first_line
+from wxfly.units import UNITS
 
 
 def hour_at(site: SiteAnswerFacts, moment: datetime) -> int:
@@ -59,7 +60,7 @@ def demand_at(site: SiteAnswerFacts, name: str, hour: int, units: str) -> str:
 
 
 def room_at(site: SiteAnswerFacts, name: str, hour: int, units: str) -> str:
-    """Return in words how much room one element of one hour leaves, such as ``42 % of your gust limit to spare``."""
+    """Return in words how much room one element of one hour leaves, such as ``gust 42 % below its limit``."""
     demand, limit, height, near_ground, phase = _at(site, name, hour)
     margin = _number(element_of(site, name).margin[hour])
     return room(name, demand, limit, margin, height=height, units=units, near_ground=near_ground) + phase
@@ -693,18 +694,18 @@ def _likely_part(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> 
 
 
 def wind_and_gust(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> str:
-    """Return in words which wind and gust are expected at flight height; empty where neither is known."""
+    """Return in words which wind and gust are expected, and at which height; empty where neither is known."""
     expected, unit = window.expected, unit_of("wind", reader.units)
-    parts = []
+    speeds, direction_words = [], ""
     if expected.wind_low is not None and expected.wind_high is not None:
         low, high = number(expected.wind_low, unit), number(expected.wind_high, unit)
-        wind = f"{low if low == high else f'{low}–{high}'} {unit}"
+        speeds.append(low if low == high else f"{low}–{high}")
         if expected.wind_from_direction is not None:
-            wind += f" from {direction(expected.wind_from_direction)}"
-        parts.append(wind)
+            direction_words = f", from {direction(expected.wind_from_direction)}"
     if expected.gust is not None:
-        parts.append(f"gust {amount(expected.gust, 'wind', reader.units)}")
-    return ", ".join(parts)
+        speeds.append(f"gust {number(expected.gust, unit)}")
+    height = amount(site.height, "height", reader.units)
+    return f"{', '.join(speeds)} {UNITS[unit].written}{direction_words} at {height}" if speeds else ""
 
 
 def _lines_of_none(asked: Asked, site: SiteAnswerFacts, reader: Reader) -> Iterator[VerdictLine]:
