@@ -30,13 +30,12 @@ from wxfly.question.defaults import Taken, take_usual
 from wxfly.retrieval.members import check_members
 from wxfly.sources.open_meteo.models import find_model
 from wxfly.times import DAY_WORDS, AskedDay, AskedHour, is_day, is_hour, read_day, read_hour, read_moment
-from wxfly.units import read_number, read_quantity, read_share
+from wxfly.units import COMPASS, read_number, read_quantity, read_share
 
 DEFAULT_HEIGHT = 60.0
 NO_MEMBERS = "none"
 """Takes the place of the name of an ensemble where the chance comes from the one forecast."""
 WEEK = 7
-_COMPASS = ("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW")
 _LETTERS = {"N": "north", "E": "east", "S": "south", "W": "west"}
 _DEGREES = re.compile(r"(\d+(?:[.,]\d+)?)\s*(?:°|deg|degrees?)?")
 
@@ -590,7 +589,7 @@ def read_direction(text: str | None) -> float | None:
     if not text:
         return None
     letters = "".join(text.split()).replace("-", "").casefold()
-    for position, point in enumerate(_COMPASS):
+    for position, point in enumerate(COMPASS):
         if letters in (point.casefold(), "".join(_LETTERS[letter] for letter in point)):
             return position * 22.5
     match = _DEGREES.fullmatch(text.strip())

@@ -79,12 +79,12 @@ def _csv(asked: Asked) -> bytes:
 
 
 def _html(asked: Asked) -> bytes:
-    from wxfly.report.facts.timeline import timeline_facts
+    from wxfly.report.facts.site import timeline_facts
     from wxfly.report.pages.page import to_html
     from wxfly.report.text.answer import words_of
 
     facts = facts_shown(asked)
-    return to_html(facts, timeline_facts(asked.briefing, facts), words_of(facts)).encode()
+    return to_html(facts, timeline_facts(asked.briefing, facts.sites), words_of(facts)).encode()
 
 
 def _ics(asked: Asked) -> bytes:

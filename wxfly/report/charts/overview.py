@@ -17,9 +17,8 @@ from wxfly.report.charts.shades import Figure, escaped
 from wxfly.report.charts.timeline import HOUR, LEFT, days_of, lit_hours
 from wxfly.report.facts import writing
 from wxfly.report.facts.answer import AnswerFacts
-from wxfly.report.facts.site import SiteAnswerFacts
+from wxfly.report.facts.site import HourWords, SiteAnswerFacts
 from wxfly.report.facts.values import State, instants
-from wxfly.report.facts.verdict import HourWords
 from wxfly.report.facts.writing import Clock, Reader
 from wxfly.report.text.console import outgoing, without_isolates
 from wxfly.times import as_moment

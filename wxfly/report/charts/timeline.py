@@ -21,10 +21,8 @@ from wxfly.pilot.site import SiteClock
 from wxfly.report.charts import shades
 from wxfly.report.charts.shades import Figure
 from wxfly.report.facts import writing
-from wxfly.report.facts.site import SiteAnswerFacts
-from wxfly.report.facts.timeline import TimelineFacts
+from wxfly.report.facts.site import HourWords, SiteAnswerFacts, TimelineFacts
 from wxfly.report.facts.values import array, instants, runs_of
-from wxfly.report.facts.verdict import HourWords
 from wxfly.report.facts.writing import Reader
 from wxfly.times import as_moment
 from wxfly.units import UNITS, from_si, to_si

@@ -18,14 +18,12 @@ from wxfly.assessment.usable_height import HEIGHT_LIMIT
 from wxfly.pilot.elements import BY_NAME, LIMIT_RULES, RETURN_LEG, LimitSense
 from wxfly.pilot.site import SiteClock
 from wxfly.report.facts.values import listed
-from wxfly.units import SYSTEMS, UNITS, from_si
+from wxfly.units import COMPASS, SYSTEMS, UNITS, from_si
 
 Moment = np.datetime64 | datetime
 
 _MORE_DECIMALS = 2
 _UTC_STAMP = re.compile(r"\b\d{4}-\d\d-\d\dT\d\d:\d\d(?::\d\d)?Z")
-
-COMPASS = ("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW")
 
 
 def unit_of(quantity: str, units: str) -> str:
@@ -73,12 +71,12 @@ def margin(value: float) -> str:
     return "0.00" if text == "-0.00" else text
 
 
-def room(
+def margin_in_words(
     element: str, demand: float, limit: float, margin: float, *, height: float, units: str, near_ground: bool = False
 ) -> str:
-    """Return the room of an element, such as ``gust 42 % below its limit``, or by how much it is over.
+    """Return in words the margin of an element, such as ``gust 42 % below its limit``, or by how much it is over.
 
-    Parameters are those of `reading`; `margin` is the share of the limit that is left.
+    Parameters are those of `demand_in_words`; `margin` is the share of the limit that is left.
     """
     row = BY_NAME[element]
     rule = LIMIT_RULES[row.sense]
@@ -220,7 +218,12 @@ def _apart(demand: float, limit: float, unit: str) -> tuple[str, str]:
 def direction(degrees: float) -> str:
     """Write where the wind comes from, such as ``SW (225°)``."""
     whole = round(degrees) % 360
-    return f"{COMPASS[round(degrees / 22.5) % 16]} ({whole or 360:03d}°)"
+    return f"{compass_point(degrees)} ({whole or 360:03d}°)"
+
+
+def compass_point(degrees: float) -> str:
+    """Write a direction as the nearest of the sixteen points of the compass, such as ``SW``."""
+    return COMPASS[round(degrees / 22.5) % 16]
 
 
 class Clock(SiteClock):

@@ -16,7 +16,7 @@ from wxfly.pilot.site import Site
 from wxfly.pilot.zones import Circle, HeightLimit, HeightReference, Volume, ZoneKind
 from wxfly.report.facts.values import Degrees, Facts, Metres, Period, known_moment, moment_of, number
 from wxfly.report.facts.windows import WindowFacts
-from wxfly.report.facts.writing import COMPASS, Reader, amount, day_name, distance
+from wxfly.report.facts.writing import Reader, amount, compass_point, day_name, distance
 
 MOST_ZONES = 2
 """How many zones a line names."""
@@ -309,7 +309,7 @@ def _each_once(zones: ZonesFacts, during: Period | WindowFacts | None = None) ->
 def _where(one: ZoneFacts, reader: Reader) -> str:
     if one.bearing is None:
         return "inside"
-    return f"{distance(one.distance, reader.units)} {COMPASS[round(one.bearing / 22.5) % 16]}"
+    return f"{distance(one.distance, reader.units)} {compass_point(one.bearing)}"
 
 
 def _named(one: ZoneFacts, period: Period, reader: Reader) -> str:

@@ -23,7 +23,7 @@ from wxfly.report.charts.heights import sections
 from wxfly.report.charts.shades import Figure
 from wxfly.report.charts.timeline import days_of, hours_shown, timelines
 from wxfly.report.facts.answer import AnswerFacts
-from wxfly.report.facts.timeline import TimelineFacts
+from wxfly.report.facts.site import TimelineFacts
 from wxfly.report.pages import shell
 from wxfly.report.pages.shell import attribute, escape
 from wxfly.report.text.answer import HoursWords, PageWords

@@ -12,20 +12,9 @@ from typing import TYPE_CHECKING, NamedTuple
 from wxfly.pilot.elements import BY_NAME
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.hours import AgainstFacts, DayFacts, StandingFacts
-from wxfly.report.facts.site import SiteAnswerFacts
+from wxfly.report.facts.site import SiteAnswerFacts, hour_at, margin_at, reason_of, waiting_after
 from wxfly.report.facts.values import CAUTION_IN_SHORT, CAUTIONS, FAR_AHEAD, State, listed
-from wxfly.report.facts.verdict import (
-    About,
-    day_in_words,
-    hour_at,
-    names_of,
-    period_words,
-    reason_of,
-    room_at,
-    tightest,
-    waiting_after,
-    windows_of,
-)
+from wxfly.report.facts.verdict import About, day_in_words, names_of, period_words, tightest, windows_of
 from wxfly.report.facts.writing import Clock, Moment, Reader, day_name, titles
 from wxfly.report.text import details
 from wxfly.report.text.console import columns, isolated, pad, shown, wrap
@@ -345,11 +334,11 @@ def _against(facts: AnswerFacts, against: AgainstFacts, reader: Reader) -> str:
         return "nothing is known"
     site = facts.sites[against.site_position]
     hour = hour_at(site, against.hour)
-    return waiting_after(site, hour) or room_at(site, against.element, hour, reader.units)
+    return waiting_after(site, hour) or margin_at(site, against.element, hour, reader.units)
 
 
 def sites_table(facts: AnswerFacts) -> Table:
-    """Return every hour of a comparison with the state and the room at each site; dark hours share a row."""
+    """Return every hour of a comparison with the state and the margin at each site; dark hours share a row."""
     comparison = facts.comparison
     assert comparison is not None
     names, starts = _names(facts), comparison.start

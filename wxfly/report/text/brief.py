@@ -9,12 +9,12 @@ from typing import NamedTuple
 from wxfly.pilot.elements import BY_NAME
 from wxfly.report.command_facts.brief import BriefFacts, EnergyFacts
 from wxfly.report.facts.answer import AnswerFacts
+from wxfly.report.facts.site import HourWords
 from wxfly.report.facts.sortie import WARM_PACK, of_the_storm
 from wxfly.report.facts.values import CAUTIONS, STATE_WORDS, Period, energy_missing, listed
 from wxfly.report.facts.verdict import (
     OUTLOOK_ONLY,
     About,
-    HourWords,
     not_known,
     period_words,
     tightest,
@@ -23,9 +23,9 @@ from wxfly.report.facts.verdict import (
     wind_and_gust,
 )
 from wxfly.report.facts.writing import (
-    COMPASS,
     Reader,
     amount,
+    compass_point,
     distance,
     duration,
     height_down,
@@ -395,7 +395,7 @@ class _Words:
             if d.energy_reach is None or d.ground_speed_home is None:
                 rows = []
                 break
-            name = COMPASS[round(d.toward / 22.5) % 16]
+            name = compass_point(d.toward)
             speed = f"{rounded_down(d.ground_speed_home, self._unit)} {self._unit}"
             rows.append([name, self._as_far(d.energy_reach, e), speed])
         dot = "" if e.plan.direction is None else "; dot: the planned point"
