@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from wxfly.report.charts import shades
 from wxfly.report.charts.outlines import METRES_OF_DEGREE, ZoneSpot, numbers, on_plane, outlines_near, zone_traces
-from wxfly.report.charts.shades import BLACK, COMMON, DARK, DARK_HOUR, INK, PAPER, SHADES, Figure
+from wxfly.report.charts.shades import BLACK, COMMON, DARK, INK, PAPER, SHADES, Figure
 from wxfly.report.command_facts.where import CellFacts, WhereFacts
 from wxfly.report.facts import writing
 from wxfly.report.facts.writing import Reader
@@ -60,7 +60,7 @@ def where_map(facts: WhereFacts, reader: Reader, zones: Sequence[ZoneSpot] = ())
     hours = [_of_hour(facts, reader, k, nearest) for k in range(len(facts.hours))]
     data = [
         {"type": "heatmap", "x": ticks.round(3).tolist(), "y": ticks.round(3).tolist(), "hoverinfo": "skip",
-         "customdata": [[0]], "zmin": 0, "zmax": DARK + 1, "colorscale": _colours(), "showscale": False},
+         "customdata": [[0]], **shades.scale(SHADES)},
         {"type": "scatter", "mode": "text", **at, "textfont": {"color": BLACK, "size": 12}, "hoverinfo": "skip"},
         {"type": "scatter", "mode": "markers", **at,
          "marker": {"size": 14, "opacity": 0}, "hovertemplate": "%{customdata}<extra></extra>"},
@@ -138,12 +138,6 @@ def _hover(cell: CellFacts, hour: int, span: str) -> str:
     said = state if margin is None else f"{state}, margin {writing.margin(margin)}"
     by = f", decided by {writing.titles([element])}" if element and margin is not None else ""
     return f"{where}<br>{span}<br>{said}{by}"
-
-
-def _colours() -> list[list[Any]]:
-    colours = (*SHADES, DARK_HOUR)
-    count = len(colours)
-    return [[end / count, colour] for i, colour in enumerate(colours) for end in (i, i + 1)]
 
 
 def _lines(facts: WhereFacts, place: tuple[float, float], half: float, unit: str) -> list[Figure]:

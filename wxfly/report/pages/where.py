@@ -11,7 +11,7 @@ from wxfly.report.command_facts.where import WhereFacts
 from wxfly.report.facts.writing import Reader
 from wxfly.report.facts.zones import far_in_words, file_in_words
 from wxfly.report.pages import shell
-from wxfly.report.pages.page import Charts, Parts, swatches, with_charts
+from wxfly.report.pages.page import Charts, Parts, with_charts
 from wxfly.report.pages.shell import attribute, escape
 from wxfly.report.text.where import WhereWords, far, hours_table, spots_table, words_of
 
@@ -66,7 +66,7 @@ def _main(facts: WhereFacts, reader: Reader, words: WhereWords, charts: Charts) 
             f'<div class="chart" id="chart0" role="img" aria-label="{attribute(title)}. The tables have the same.">'
             "<p>The map is drawn by script; the tables have the same.</p></div>\n"
         )
-        yield swatches(shades.legend(facts.reserve))
+        yield shell.swatches(shades.legend(facts.reserve))
         yield (
             '<p class="reading">The slider above the map chooses the hour. A shade is the margin of the cell: the share'
             f" of the limit that is left. The cross is {escape(facts.place)}, the dashed ring the reach. Circles are"
@@ -74,8 +74,7 @@ def _main(facts: WhereFacts, reader: Reader, words: WhereWords, charts: Charts) 
             f" for its margin and the element that decides.{f' {OUTLINED}' if lines else ''}</p>\n"
         )
         yield from _zones(facts, reader, lines)
-        written = shell.table(header, rows, caption="Table of the hours", around=_around)
-        yield f'<details class="table"><summary>Table of the hours</summary>\n{written}</details>\n'
+        yield shell.folded_table(header, rows, caption="Table of the hours", around=_around)
     yield "</section>\n"
 
 

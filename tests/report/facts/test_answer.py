@@ -22,7 +22,7 @@ from wxfly.report.formats import to_json
 from wxfly.report.schemas import described, parts, schema
 
 ALL = every_question()
-REFERENCE = Path(__file__).resolve().parents[2] / "docs" / "reference" / "answer-json.md"
+REFERENCE = Path(__file__).resolve().parents[3] / "docs" / "reference" / "answer-json.md"
 
 
 def damage_notes(briefing, question=None):
