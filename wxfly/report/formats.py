@@ -11,8 +11,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import msgspec
-
 from wxfly.errors import WxflyError
 from wxfly.pilot.own_files import write_whole
 from wxfly.pilot.settings import cache_folder, config_folder
@@ -65,6 +63,8 @@ def facts_shown(asked: Asked) -> AnswerFacts:
 
 def to_json(facts: Facts) -> str:
     """Return the facts of an answer, a brief or a check as one line; what may not leave stands by its number."""
+    import msgspec
+
     return escaped(msgspec.json.encode(facts).decode())
 
 
