@@ -130,11 +130,12 @@ SYSTEMS: dict[str, dict[str, str]] = {
     },
 }  # fmt: skip
 
-COMPASS = ("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW")
-"""Points of the compass, clockwise from north."""
 
 _SHOWN_AS = {"speed": "wind", "length": "height", "temperature": "temperature"}
 _IN_EVERY_SYSTEM = {"mass": "g", "time": "min"}
+
+COMPASS = ("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW")
+"""Points of the compass, clockwise from north."""
 
 
 class QuantityError(WxflyError):
