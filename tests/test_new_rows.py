@@ -97,7 +97,7 @@ from wxfly.library.words import names_of
 from wxfly.pilot.services import SERVICES
 from wxfly.pilot.settings import load_settings
 from wxfly.report.charts import shades
-from wxfly.report.json import schema
+from wxfly.report.schemas import schema
 from wxfly.report.text.console import joined_units
 from wxfly.sources import met_norway
 from wxfly.sources.reply import Reply

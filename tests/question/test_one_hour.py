@@ -8,7 +8,7 @@ from wxfly.errors import WxflyError
 from wxfly.question.ask import ask_hour
 from wxfly.question.question import Words
 from wxfly.report.command_facts.one_hour import one_hour_facts
-from wxfly.report.text.terminal import render_hour
+from wxfly.report.text.answer import render_hour
 
 
 @cache

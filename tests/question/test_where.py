@@ -14,7 +14,7 @@ from tests.cubes import WINDY, quiet_grid, save_grid
 from tests.file_store import REGULAR, FileStore, write_run
 from wxfly.cube.netcdf import save_cube
 from wxfly.pilot.site import bearing, distance_km
-from wxfly.report.charts.coastline import outlines_near
+from wxfly.report.charts.outlines import outlines_near
 from wxfly.report.charts.where import _pieces
 from wxfly.report.facts.zones import MOST_DRAWN
 

@@ -50,7 +50,7 @@ def watch(
     """
     from wxfly.cli.watching import Watching, ask_again, looks_once, ways_of
     from wxfly.question.question import part_one_place
-    from wxfly.report.watch import asked_of_watch, known_by, read_quiet_hours
+    from wxfly.question.watch import asked_of_watch, known_by, read_quiet_hours
     from wxfly.sources.http import check_receiver
 
     places, day = part_one_place(given, day)

@@ -21,9 +21,9 @@ from wxfly.question.ask import Asked, ask
 from wxfly.report.facts.values import CAUTIONS, FAR_AHEAD
 from wxfly.report.formats import facts_shown
 from wxfly.report.pages.shell import escape
-from wxfly.report.text import details, tables
+from wxfly.report.text import details
+from wxfly.report.text.answer import render, turns_table, week_table
 from wxfly.report.text.console import outgoing
-from wxfly.report.text.terminal import render
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
@@ -284,9 +284,9 @@ def _parts(facts: AnswerFacts) -> Iterable[str]:
     yield from (f"<dt>{escape(label)}</dt><dd>{escape(text)}</dd>\n" for label, text in lines)
     yield "</dl>\n"
     if facts.kind == "week":
-        yield _table(*tables.week_table(facts.sites[0], reader))
+        yield _table(*week_table(facts.sites[0], reader))
     elif facts.comparison is not None and facts.comparison.start:
-        yield _table(*tables.turns_table(facts))
+        yield _table(*turns_table(facts))
     closing = [*details.origin(facts, reader.clock), *CAUTIONS, *([FAR_AHEAD] if facts.kind == "week" else [])]
     yield from (f"<p><small>{escape(line)}</small></p>\n" for line in closing)
 

@@ -6,12 +6,11 @@ from typing import TYPE_CHECKING
 
 from wxfly.answer.request import Briefing
 from wxfly.errors import WxflyError
-from wxfly.report.charts.hours import hours_shown
 from wxfly.report.charts.overview import sites_overview, week_overview
 from wxfly.report.charts.shades import Figure, escaped
-from wxfly.report.charts.timeline import timelines
+from wxfly.report.charts.timeline import hours_shown, timelines
 from wxfly.report.facts.answer import facts_of
-from wxfly.report.facts.timeline import timeline_facts
+from wxfly.report.facts.site import timeline_facts
 from wxfly.report.facts.values import listed
 from wxfly.report.facts.verdict import About, names_of
 from wxfly.report.text import details
@@ -53,7 +52,7 @@ def figure_of(briefing: Briefing, *, units: str, time_zone: str | None) -> go.Fi
     elif briefing.question == "week":
         drawn = week_overview(facts.sites[0], reader, tall=False)
     else:
-        one = timeline_facts(briefing, facts)[0]
+        one = timeline_facts(briefing, facts.sites)[0]
         drawn = timelines(one, reader, *hours_shown(one.site), details.whose(one.site))["wide"]
     unknown = [line.words for line in facts.verdict.lines if line.about is About.NOT_KNOWN]
     lines = wrap(listed(names), _COLUMNS)

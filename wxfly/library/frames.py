@@ -11,11 +11,11 @@ import pandas as pd
 from wxfly.answer.windows import Window
 from wxfly.assessment.suitability import State
 from wxfly.pilot.elements import GRADES
-from wxfly.report.facts.timeline import columns_of
+from wxfly.report.tables import columns_of
 
 if TYPE_CHECKING:
     from wxfly.report.facts.answer import AnswerFacts
-    from wxfly.report.facts.timeline import Column
+    from wxfly.report.tables import Column
 
 STATES = pd.CategoricalDtype([state.words for state in State], ordered=True)
 _GRADES = pd.CategoricalDtype(list(GRADES), ordered=True)

@@ -42,7 +42,7 @@ from wxfly.report.command_facts.field_check import check_facts
 from wxfly.report.command_facts.one_hour import one_hour_facts
 from wxfly.report.command_facts.where import reader_of, where_facts
 from wxfly.report.facts.answer import AnswerFacts, facts_of
-from wxfly.report.facts.timeline import timeline_facts
+from wxfly.report.facts.site import timeline_facts
 from wxfly.report.facts.values import Facts
 from wxfly.report.pages import brief as brief_page
 from wxfly.report.pages import shell
@@ -50,9 +50,9 @@ from wxfly.report.pages import where as where_page
 from wxfly.report.pages.page import Parts, parts_of
 from wxfly.report.schemas import WHOLES
 from wxfly.report.text import details
+from wxfly.report.text.answer import words_of
 from wxfly.report.text.brief import words_of as brief_words
 from wxfly.report.text.field_check import CheckWords
-from wxfly.report.text.page import words_of
 from wxfly.report.text.where import words_of as where_words
 from wxfly.retrieval.places import demo_sites
 
@@ -388,7 +388,7 @@ def _of_hours(kind: QuestionKind) -> Callable[[Given, Progress], Shown]:
 
 
 def _parts(briefing: Any, facts: AnswerFacts) -> Parts:
-    return parts_of(facts, timeline_facts(briefing, facts), words_of(facts))
+    return parts_of(facts, timeline_facts(briefing, facts.sites), words_of(facts))
 
 
 def _around(parts: Parts, header: str, before: str, title: str) -> Parts:

@@ -145,7 +145,7 @@ def test_lengths_and_ages():
     ],
 )
 def test_room(element, demand, limit, margin, told):
-    assert writing.room(element, demand, limit, margin, height=80.0, units="metric") == told
+    assert writing.margin_in_words(element, demand, limit, margin, height=80.0, units="metric") == told
 
 
 @given(
@@ -158,7 +158,7 @@ def test_room_never_tells_of_nothing_more(element, demand, limit, units):
     row = BY_NAME[element]
     ends = (limit, limit + 40.0) if row.sense == "within" else limit
     margin = float(LIMIT_RULES[row.sense].margin(demand, ends))
-    told = writing.room(element, demand, limit, margin, height=80.0, units=units)
+    told = writing.margin_in_words(element, demand, limit, margin, height=80.0, units=units)
     assert not re.search(r", 0(\.0*)? ", told), told
     assert len(told.split()) <= 25
 

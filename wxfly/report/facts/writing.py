@@ -71,12 +71,12 @@ def margin(value: float) -> str:
     return "0.00" if text == "-0.00" else text
 
 
-def room(
+def margin_in_words(
     element: str, demand: float, limit: float, margin: float, *, height: float, units: str, near_ground: bool = False
 ) -> str:
-    """Return the room of an element, such as ``gust 42 % below its limit``, or by how much it is over.
+    """Return in words the margin of an element, such as ``gust 42 % below its limit``, or by how much it is over.
 
-    Parameters are those of `reading`; `margin` is the share of the limit that is left.
+    Parameters are those of `demand_in_words`; `margin` is the share of the limit that is left.
     """
     row = BY_NAME[element]
     rule = LIMIT_RULES[row.sense]

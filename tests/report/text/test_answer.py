@@ -34,13 +34,14 @@ from wxfly.report.facts.values import CAUTION_IN_SHORT, CAUTIONS, INVENTED
 from wxfly.report.facts.verdict import windows_of
 from wxfly.report.facts.windows import CauseFacts, ChanceBasis
 from wxfly.report.facts.writing import Clock, day_name, excess
-from wxfly.report.text import details, terminal
+from wxfly.report.text import answer as answer_words
+from wxfly.report.text import details
 from wxfly.report.text.details import elevation
 from wxfly.units import SYSTEMS
 
 
 def render(briefing, *, units="metric", time_zone=None, width=80, more=False):
-    return terminal.render(facts_of(briefing, units=units, time_zone=time_zone), width=width, more=more)
+    return answer_words.render(facts_of(briefing, units=units, time_zone=time_zone), width=width, more=more)
 
 
 def paragraphs(briefing, **options):

@@ -8,9 +8,8 @@ from tests.halves import spread
 from tests.report.briefings import every_question
 from wxfly.answer import findings
 from wxfly.library.frames import hours_frame
-from wxfly.report.csv import to_csv
 from wxfly.report.facts.answer import facts_of
-from wxfly.report.facts.timeline import columns_of
+from wxfly.report.tables import columns_of, to_csv
 
 ALL = every_question()
 

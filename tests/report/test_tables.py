@@ -9,10 +9,10 @@ import pytest
 
 from tests.halves import spread
 from tests.report.briefings import MEADOW, NOW, brief, every_question, invented, renamed, with_gaps
-from wxfly.report.csv import to_csv
 from wxfly.report.facts.answer import facts_of
 from wxfly.report.facts.values import CAUTIONS, INVENTED
-from wxfly.report.text.terminal import render
+from wxfly.report.tables import to_csv
+from wxfly.report.text.answer import render
 from wxfly.units import SYSTEMS
 
 ALL = every_question()

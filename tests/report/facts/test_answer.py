@@ -18,10 +18,11 @@ from wxfly.pilot.options import Words
 from wxfly.question.question import read_question
 from wxfly.report.facts.answer import SCHEMA_VERSION, AnswerFacts, facts_of
 from wxfly.report.facts.values import units_of
-from wxfly.report.json import described, parts, schema, to_json
+from wxfly.report.formats import to_json
+from wxfly.report.schemas import described, parts, schema
 
 ALL = every_question()
-REFERENCE = Path(__file__).resolve().parents[2] / "docs" / "reference" / "answer-json.md"
+REFERENCE = Path(__file__).resolve().parents[3] / "docs" / "reference" / "answer-json.md"
 
 
 def damage_notes(briefing, question=None):
