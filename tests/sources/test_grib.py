@@ -17,7 +17,7 @@ from wxfly.assessment.state import State
 from wxfly.cube.contract import covers_hours, provided_entries
 from wxfly.cube.netcdf import load_cube, save_cube
 from wxfly.errors import WxflyError
-from wxfly.library.limits import limits_for
+from wxfly.library.hours import limits_for
 from wxfly.pilot.settings import Settings
 from wxfly.sources.grib import get_grid, read_grib
 from wxfly.sources.grib_inventory import Entry, joined_ranges, parse_idx, parse_index
