@@ -12,6 +12,7 @@ import pytest
 import xarray as xr
 
 from tests.server import FileServer
+from tests.shared import SHARED
 from wxfly.assessment.blocks import assess_grid
 from wxfly.assessment.state import State
 from wxfly.cube.contract import covers_hours, provided_entries
@@ -27,7 +28,6 @@ from wxfly.sources.reply import SourceError
 eccodes = pytest.importorskip("eccodes", reason="GRIB files need eccodes")
 pyproj = pytest.importorskip("pyproj", reason="GRIB files need pyproj")
 
-SHARED = Path(__file__).parents[3] / "shared"
 NAM = SHARED / "data/grib/nam.t00z.awp21100.tm00.grib2"
 needs_nam = pytest.mark.skipif(not NAM.is_file(), reason="the measured data is not here")
 

@@ -1,18 +1,17 @@
 """Past forecasts of the service: real replies, leads apart, faults."""
 
 import json
-from pathlib import Path
 
 import numpy as np
 import pytest
 
+from tests.shared import SHARED, needs_samples
 from wxfly.errors import WxflyError
 from wxfly.sources.open_meteo.models import find_model
 from wxfly.sources.open_meteo.names import our_name
 from wxfly.sources.open_meteo.previous_runs import parse_previous_runs, past_names
 
-SAMPLES = Path(__file__).resolve().parents[4] / "shared" / "samples" / "open-meteo"
-needs_samples = pytest.mark.skipif(not SAMPLES.exists(), reason="the recorded replies are not beside the checkout")
+SAMPLES = SHARED / "samples" / "open-meteo"
 
 
 @needs_samples
