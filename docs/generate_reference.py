@@ -17,8 +17,7 @@ from typing import Any
 import click
 
 from wxfly.cli import main
-from wxfly.cli.exit_codes import ExitCode
-from wxfly.cli.program import full_help
+from wxfly.cli.program import ExitCode, full_help
 from wxfly.cube.contract import VARIABLES
 from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.elements import ELEMENTS, LIMIT_RULES, REQUIRED_BY_DEFAULT, RETURN_LEG

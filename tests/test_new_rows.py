@@ -92,8 +92,8 @@ from tests.retrieval.test_second_source import second
 from wxfly.assessment.suitability import STATE_WORDS
 from wxfly.cli import main
 from wxfly.history.observations import parse_csv
-from wxfly.library.frames import STATES
-from wxfly.library.words import names_of
+from wxfly.library.answers import names_of
+from wxfly.library.hours import STATES
 from wxfly.pilot.services import SERVICES
 from wxfly.pilot.settings import load_settings
 from wxfly.report.charts import shades

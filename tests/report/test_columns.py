@@ -7,7 +7,7 @@ import pytest
 from tests.halves import spread
 from tests.report.briefings import every_question
 from wxfly.answer import findings
-from wxfly.library.frames import hours_frame
+from wxfly.library.answers import hours_frame
 from wxfly.report.facts.answer import facts_of
 from wxfly.report.tables import columns_of, to_csv
 

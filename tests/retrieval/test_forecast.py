@@ -10,6 +10,7 @@ import pytest
 
 from tests.retrieval.test_second_source import second
 from tests.server import Fault
+from tests.shared import BERLIN
 from wxfly.cube.contract import check_forecast, covers_hours, describe_coordinates
 from wxfly.cube.netcdf import save_cube
 from wxfly.errors import WxflyError
@@ -22,7 +23,6 @@ from wxfly.store.replies import read_reply
 
 ROOT = Path(__file__).resolve().parents[2]
 OF_BERLIN = np.datetime64("2021-11-23T23:00", "s")
-BERLIN = ROOT.parent / "shared" / "data" / "replies" / "berlin_2021-11-24_168h.json"
 needs_berlin = pytest.mark.skipif(
     not BERLIN.is_file(), reason="the folder shared/ with replies is not beside the checkout"
 )

@@ -12,12 +12,13 @@ import pytest
 import xarray as xr
 
 from tests.server import FileServer
+from tests.shared import SHARED
 from wxfly.assessment.grid import assess_grid
 from wxfly.assessment.suitability import State
 from wxfly.cube.contract import covers_hours, provided_entries
 from wxfly.cube.netcdf import load_cube, save_cube
 from wxfly.errors import WxflyError
-from wxfly.library.limits import limits_for
+from wxfly.library.hours import limits_for
 from wxfly.pilot.settings import Settings
 from wxfly.sources.grib import Entry, get_grid, joined_ranges, parse_idx, parse_index, read_grib
 from wxfly.sources.open_meteo.grids import Box
@@ -26,7 +27,6 @@ from wxfly.sources.reply import SourceError
 eccodes = pytest.importorskip("eccodes", reason="GRIB files need eccodes")
 pyproj = pytest.importorskip("pyproj", reason="GRIB files need pyproj")
 
-SHARED = Path(__file__).parents[3] / "shared"
 NAM = SHARED / "data/grib/nam.t00z.awp21100.tm00.grib2"
 needs_nam = pytest.mark.skipif(not NAM.is_file(), reason="the measured data is not here")
 

@@ -1,18 +1,18 @@
-"""The questions: best, now, compare, week, why, brief, check, where, fleet; and schema, of what they print as JSON."""
+"""The questions: best, now, compare, week, why, brief, check, where, fleet, watch; and schema, of what they print."""
 
 from __future__ import annotations
 
 import json
+import signal
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from wxfly.cli import completion
-from wxfly.cli.exit_codes import ExitCode
-from wxfly.cli.options import STANDARD, Outputs, asking, output, overwriting, scheduling, telling, telling_more, within
+from wxfly.cli.options import OFFERS, STANDARD, Outputs, asking, output, overwriting, telling, telling_more, within
 from wxfly.cli.program import (
+    ExitCode,
     end_with,
     exiting,
     full_width,
@@ -21,6 +21,7 @@ from wxfly.cli.program import (
     print_json,
     say,
     show,
+    tell,
     tell_fault,
     tell_progress,
     width,
@@ -33,7 +34,7 @@ if TYPE_CHECKING:
 
 
 @main.command(epilog="Example: wxfly best Kelderness monday --html best.html")
-@click.argument("given", nargs=-1, metavar="[SITE] [DAY]", shell_complete=completion.sites_and_days)
+@click.argument("given", nargs=-1, metavar="[SITE] [DAY]", shell_complete=OFFERS["site or day"])
 @asking("best")
 @telling
 def best(given: tuple[str, ...], day: str | None, outputs: Outputs, **words: Any) -> None:
@@ -45,7 +46,7 @@ def best(given: tuple[str, ...], day: str | None, outputs: Outputs, **words: Any
 
 
 @main.command(epilog="Example: wxfly now Kelderness --duration 30min")
-@click.argument("site", required=False, shell_complete=completion.sites)
+@click.argument("site", required=False, shell_complete=OFFERS["site"])
 @asking("now")
 @telling
 def now(site: str | None, outputs: Outputs, **words: Any) -> None:
@@ -54,9 +55,7 @@ def now(site: str | None, outputs: Outputs, **words: Any) -> None:
 
 
 @main.command(epilog="Example: wxfly compare Kelderness Whistlebrush@100m --aircraft cine-hexacopter")
-@click.argument(
-    "given", nargs=-1, required=True, metavar="SITE SITE ... [DAY]", shell_complete=completion.sites_and_days
-)
+@click.argument("given", nargs=-1, required=True, metavar="SITE SITE ... [DAY]", shell_complete=OFFERS["site or day"])
 @asking("compare")
 @telling
 def compare(given: tuple[str, ...], day: str | None, outputs: Outputs, **words: Any) -> None:
@@ -73,7 +72,7 @@ def compare(given: tuple[str, ...], day: str | None, outputs: Outputs, **words: 
 
 
 @main.command(epilog="Example: wxfly week Kelderness --duration 2h --ics week.ics")
-@click.argument("site", required=False, shell_complete=completion.sites)
+@click.argument("site", required=False, shell_complete=OFFERS["site"])
 @asking("week")
 @telling
 def week(site: str | None, outputs: Outputs, **words: Any) -> None:
@@ -82,7 +81,7 @@ def week(site: str | None, outputs: Outputs, **words: Any) -> None:
 
 
 @main.command(epilog="Example: wxfly why Kelderness sunday 15:00")
-@click.argument("given", nargs=-1, required=True, metavar="[SITE] [DAY] HOUR", shell_complete=completion.sites_and_days)
+@click.argument("given", nargs=-1, required=True, metavar="[SITE] [DAY] HOUR", shell_complete=OFFERS["site or day"])
 @asking("why")
 @telling_more
 @exiting
@@ -103,7 +102,7 @@ def why(given: tuple[str, ...], more: bool, as_json: bool, **words: Any) -> None
 
 
 @main.command(epilog="Example: wxfly brief Kelderness --return-height 80m --batteries 3 --html brief.html")
-@click.argument("given", nargs=-1, metavar="[SITE] [DAY]", shell_complete=completion.sites_and_days)
+@click.argument("given", nargs=-1, metavar="[SITE] [DAY]", shell_complete=OFFERS["site or day"])
 @asking("brief")
 @exiting
 @output("--json", "as_json", help="Print the brief and its answer as JSON.")
@@ -155,7 +154,7 @@ def brief(
 
 
 @main.command(epilog="Example: wxfly check Valdrenna --mean 3.1m/s --gust 5.4m/s")
-@click.argument("site", required=False, shell_complete=completion.sites)
+@click.argument("site", required=False, shell_complete=OFFERS["site"])
 @asking("check")
 @telling_more
 @exiting
@@ -187,7 +186,10 @@ def check(site: str | None, more: bool, as_json: bool, **words: Any) -> None:
 @output(
     "--zarr", "folder", is_file=True, is_front=False, help="Also write every hour of every cell to this Zarr store."
 )
-@scheduling
+@output(
+    "--scheduler", metavar="ADDRESS", is_front=False,
+    help="Have the workers of this dask scheduler work on the store, for example tcp://10.0.0.5:8786.",
+)  # fmt: skip
 @overwriting
 def where(
     place: str,
@@ -309,8 +311,61 @@ def fleet(
         click.get_current_context().exit(ExitCode.UNFINISHED)
 
 
+@main.command(epilog="Example: wxfly watch Kelderness saturday --quiet-hours 22-6")
+@click.argument("given", nargs=-1, metavar="[SITE] [DAY]", shell_complete=OFFERS["site or day"])
+@asking("best")
+@output("--week", help="Watch the windows of the coming days instead of those of DAY.")
+@output("--once", help="Look once and end; with code 20 where it told of a change.")
+@output("--notify", help="Also show a notification on the desktop.")
+@output(
+    "--webhook", metavar="URL", envvar="WXFLY_WEBHOOK", help="Also send each change as a line of JSON to this address."
+)
+@output("--quiet-hours", metavar="BEGIN-END", help="Tell nothing in these hours, such as 22-6, but after them.")
+@output("--json", "as_json", help="Print each change as a line of JSON.")
+def watch(
+    given: tuple[str, ...],
+    day: str | None,
+    week: bool,
+    once: bool,
+    notify: bool,
+    webhook: str | None,
+    quiet_hours: str | None,
+    as_json: bool,
+    **words: Any,
+) -> None:
+    """Look again at SITE as new runs of the model come, and tell only when the answer changes.
+
+    A window that opens, shrinks, moves or goes is told, and a chance that falls or rises. Silence is no leave to fly:
+    look once more before you set out.
+    """
+    from wxfly.cli.watch import Watching, ask_again, looks_once, ways_of
+    from wxfly.question.question import part_one_place
+    from wxfly.question.watch import asked_of_watch, known_by, read_quiet_hours
+    from wxfly.sources.http import check_receiver
+
+    places, day = part_one_place(given, day)
+    if week and day is not None:
+        raise click.UsageError(f"--week watches all coming days; leave out {day}, or --week")
+    ways = ways_of(as_json=as_json, notify=notify, webhook=webhook)
+    if webhook:
+        check_receiver(webhook)
+    quiet = None if quiet_hours is None else read_quiet_hours(quiet_hours)
+    kind, asked = asked_of_watch(read_words({**words, "day": day}), week=week)
+    question = known_by(kind, places, asked)
+    watching = Watching(lambda: ask_again(kind, places, asked), ways, quiet, question, is_of_one_day=kind == "best")
+    if once:
+        if looks_once(watching, print_json if as_json else None):
+            click.get_current_context().exit(ExitCode.CHANGED)
+        return
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
+    try:
+        watching.go_on()
+    except KeyboardInterrupt:
+        tell("the watch has ended")
+
+
 @main.command("schema", epilog="Example: wxfly schema answer")
-@click.argument("name", default="answer", shell_complete=completion.schemas)
+@click.argument("name", default="answer", shell_complete=OFFERS["schema"])
 def print_schema(name: str) -> None:
     """Print the JSON Schema of what --json prints: NAME is answer, or the command, such as why, sites or ledger."""
     from wxfly.report.schemas import schema_of

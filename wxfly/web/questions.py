@@ -60,6 +60,8 @@ MOST_PLACES = 6
 """How many places one address may compare."""
 LONGEST_VALUE = 400
 """Greatest length of one parameter [character]."""
+SEE_COMMAND = re.compile(r" \(see: wxfly[^)]*\)")
+"""Where a text sends to a command; no page says it."""
 NOT_OFFERED = tuple(option.name for option in OPTIONS.values() if isinstance(option.kind, FilePath))
 """Options that name a file of this machine: no address and no form says one."""
 
@@ -287,8 +289,8 @@ def check_complete(view: View, given: Given, pairs: Sequence[tuple[str, str]]) -
         Naming what is wanted.
     """
     if len(given.places) < view.least_places:
-        few = "a place is wanted" if view.least_places == 1 else "two places or more are wanted"
-        raise WxflyError(f"{few}; one place may come twice with two heights, PLACE@40m" if few[0] == "t" else few)
+        twice = "two places or more are wanted; one place may come twice with two heights, PLACE@40m"
+        raise WxflyError("a place is wanted" if view.least_places == 1 else twice)
     names = {name for name, _ in pairs}
     missing = [name for name in view.needs if name not in names]
     if missing:
@@ -340,9 +342,8 @@ def _with_own(field: FormField, own: Any) -> FormField:
 
 def option_field(option: Option, value: str = "") -> FormField:
     """Return the field of an option."""
-    label = option.flag.replace("-", " ").capitalize()
     return FormField(
-        option.key, label, _without_commands(option.help_text), value, _choices(option),
+        option.key, label_of(option.key), _without_commands(option.help_text), value, _choices(option),
         offers="days" if option.name == "day" else "",
         # On the command line a day needs no option: it stands behind the place.
         is_front=(option.is_front or option.name == "day") and option.name != "units",
@@ -350,9 +351,14 @@ def option_field(option: Option, value: str = "") -> FormField:
     )  # fmt: skip
 
 
+def label_of(key: str) -> str:
+    """Return the label of the field of an option or of a figure."""
+    return key.replace("_", " ").capitalize()
+
+
 def _without_commands(text: str) -> str:
     """Return the help of an option as words of a page: without commands, and without the dashes of options."""
-    text = re.sub(r" \(see: wxfly[^)]*\)", "", text)
+    text = SEE_COMMAND.sub("", text)
     return re.sub(r"--([a-z-]+)", lambda match: match[1].replace("-", " "), text)
 
 

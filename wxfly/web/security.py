@@ -23,7 +23,6 @@ from starlette.requests import cookie_parser
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from wxfly.pilot.settings import LOOPBACK
 from wxfly.report.facts.values import listed
 
 LARGEST_BODY = 64_000
@@ -53,7 +52,7 @@ _HEADERS = {
 
 def is_loopback(host: str) -> bool:
     """Return whether a host is this machine alone."""
-    return host in LOOPBACK or (_is_address(host) and ipaddress.ip_address(host).is_loopback)
+    return host == "localhost" or (_is_address(host) and ipaddress.ip_address(host).is_loopback)
 
 
 def _is_address(host: str) -> bool:

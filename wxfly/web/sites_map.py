@@ -71,12 +71,12 @@ class Row:
     name: str
     address: str
     word: str
-    when: str
     why: str
-    mind: str
-    age: str
     position: str
-    new: str
+    when: str = ""
+    mind: str = ""
+    age: str = ""
+    new: str = ""
     """Address that asks for the place anew, where nothing is known of it."""
 
 
@@ -238,10 +238,7 @@ def _row(number: int, name: str, one: Found, place: tuple[float, float] | None, 
             name=name,
             address=address,
             word=Room.NOT_KNOWN.value,
-            when="",
             why=one,
-            mind="",
-            age="",
             position=position,
             new=address,
         )
@@ -257,7 +254,6 @@ def _row(number: int, name: str, one: Found, place: tuple[float, float] | None, 
         mind=verdict.of_forecast,
         age=age(one.forecasts[site.forecast].age),
         position=position,
-        new="",
     )
 
 

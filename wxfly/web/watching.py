@@ -76,23 +76,19 @@ def _file() -> Path:
 
 def read_watched() -> list[Watched]:
     """Return what is watched; nothing where the file is not there or damaged."""
+    return _read() or []
+
+
+def _read() -> list[Watched] | None:
     try:
         return json.decode(_file().read_bytes(), type=list[Watched])
     except (OSError, DecodeError, ValidationError, RecursionError):
-        return []
-
-
-def _is_whole() -> bool:
-    try:
-        json.decode(_file().read_bytes(), type=list[Watched])
-    except (OSError, DecodeError, ValidationError, RecursionError):
-        return False
-    return True
+        return None
 
 
 def _change(change: Callable[[dict[str, Watched]], None]) -> None:
     with alone_with(_file()):
-        if _file().exists() and not _is_whole():
+        if _file().exists() and _read() is None:
             _file().replace(_file().with_suffix(".damaged"))  # nothing in it is lost for good
         watched = {one.address: one for one in read_watched()}
         change(watched)

@@ -1,18 +1,17 @@
 """The ensemble service: real replies, members that are missing, models that carry less, faults."""
 
 import json
-from pathlib import Path
 
 import numpy as np
 import pytest
 
+from tests.shared import SHARED
 from wxfly.cube.contract import covers_hours, lost_members
 from wxfly.errors import WxflyError
 from wxfly.sources.open_meteo.ensemble import ensemble_names, get_ensemble, parse_ensemble, read_ensemble
 from wxfly.sources.open_meteo.models import ENSEMBLES, HOUR_BEFORE, THREE_HOURS_BEFORE, find_ensemble
 from wxfly.sources.open_meteo.reply import our_name
 
-SHARED = Path(__file__).resolve().parents[4] / "shared"
 SAMPLES = SHARED / "samples" / "open-meteo"
 HOURS = 6
 

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
+from tests.shared import SHARED, needs_samples
 from wxfly.cube.contract import VARIABLES, covers_hours, provided_heights
 from wxfly.errors import WxflyError
 from wxfly.pilot.settings import load_settings
@@ -27,12 +28,7 @@ from wxfly.sources.open_meteo.reply import (
 )
 from wxfly.sources.reply import SourceError
 
-SHARED = Path(__file__).resolve().parents[4] / "shared"
 RECORDED = Path(__file__).resolve().parents[2] / "recorded"
-
-needs_samples = pytest.mark.skipif(
-    not (SHARED / "samples").is_dir(), reason="the folder shared/ with sample replies is not beside the checkout"
-)
 
 
 def reply(units=None, columns=None, **changes):

@@ -2,18 +2,17 @@
 
 import json
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 
 import numpy as np
 import pytest
 
+from tests.shared import SHARED
 from wxfly.errors import WxflyError
 from wxfly.pilot.settings import load_settings
 from wxfly.sources.open_meteo.models import find_model
 from wxfly.sources.open_meteo.reply import our_name
 from wxfly.sources.open_meteo.runs import get_model_run, parse_model_run, parse_previous_runs, past_names
 
-SHARED = Path(__file__).resolve().parents[4] / "shared"
 START = int(datetime(2026, 3, 10, 6, tzinfo=UTC).timestamp())
 NOW = datetime(2026, 3, 10, 12, tzinfo=UTC)
 GOOD = {

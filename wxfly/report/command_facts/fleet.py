@@ -32,7 +32,7 @@ from wxfly.report.facts.writing import Clock
 from wxfly.report.facts.zones import ZonesFacts, is_prohibited, warning_of, words_of_first_line
 from wxfly.retrieval.surroundings import MOST_PLACES
 
-ZONES_CAUTION = "UAS zones were not looked at: give your file of them with --zones before you go to a site."
+ZONES_CAUTION = "UAS zones were not looked at: give your file of them in the setting zones before you go to a site."
 CELLS_CAUTION = (
     "The cells of the forecast around each site are not asked for here, so a chance may be larger than that of the site"
     " alone: ask for the week of a site before you go there."
