@@ -3,7 +3,7 @@ from datetime import date
 
 import numpy as np
 import pytest
-from wxfly.physics.wind.exposure import SECTORS
+from wxfly.physics.wind.terrain import SECTORS
 
 from wxfly.errors import WxflyError
 from wxfly.pilot.own_files import damage_notes
