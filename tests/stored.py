@@ -4,8 +4,9 @@ import json
 from datetime import UTC, datetime
 
 from tests.server import MODELS, _place
-from wxfly.sources.open_meteo.forecast import SERVICE, hourly_names
+from wxfly.sources.open_meteo.forecast import SERVICE
 from wxfly.sources.open_meteo.models import MODELS as KNOWN
+from wxfly.sources.open_meteo.reply import hourly_names
 from wxfly.sources.reply import PlaceReply
 
 HERE = (52.27, 6.9)

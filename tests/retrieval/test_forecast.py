@@ -16,7 +16,7 @@ from wxfly.cube.netcdf import save_cube
 from wxfly.errors import WxflyError
 from wxfly.pilot.settings import cache_folder
 from wxfly.pilot.site import Site
-from wxfly.retrieval import forecast, places
+from wxfly.retrieval import places
 from wxfly.retrieval.forecast import obtain
 from wxfly.store import forecasts, replies
 from wxfly.store.replies import read_reply
@@ -60,7 +60,7 @@ def test_the_time_chooses_the_run_of_the_demonstration():
 
 
 def test_invented_weather_is_never_mixed_with_real(server):
-    demo = next(iter(forecast.demo_sites()))
+    demo = next(iter(places.demo_sites()))
     with pytest.raises(WxflyError, match="has invented weather and cannot be asked together"):
         obtain([demo, "heath"], saved=SAVED)
     with pytest.raises(WxflyError, match="leave --model out"):
