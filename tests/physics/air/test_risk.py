@@ -138,16 +138,16 @@ def test_cloud_base_is_monotone_under_deletion(
     t: float, spread: float, p: float, low: float, above: float, gone: list[bool], is_forecast: bool
 ) -> None:
     dew_point = t - spread
-    lowest = float(cloud.cloud_base_height(np.nan, t, dew_point, p, low))
+    lowest = float(cloud.cloud_base(np.nan, t, dew_point, p, low).height)
     # Coherent: the forecast's base is not below the estimate. Where bases are forecast it may be.
     given_base = above if is_forecast and low > 0 else lowest + above
     inputs = (given_base, t, dew_point, p, low)
-    full = float(cloud.cloud_base_height(*inputs, base_is_forecast=is_forecast))
-    left = float(cloud.cloud_base_height(*delete(inputs, gone), base_is_forecast=is_forecast))
+    full = float(cloud.cloud_base(*inputs, base_is_forecast=is_forecast).height)
+    left = float(cloud.cloud_base(*delete(inputs, gone), base_is_forecast=is_forecast).height)
     assert full == given_base
     assert is_no_better(left, full, larger_is_worse=False)
     # The estimate alone is monotone too.
-    estimate = float(cloud.cloud_base_height(np.nan, t, dew_point, p, low))
+    estimate = float(cloud.cloud_base(np.nan, t, dew_point, p, low).height)
     without = float(cloud.cloud_base_height(*delete((np.nan, t, dew_point, p, low), gone)))
     assert is_no_better(without, estimate + 1e-9, larger_is_worse=False)
 

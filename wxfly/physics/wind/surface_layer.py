@@ -275,7 +275,8 @@ def _length(height: npt.ArrayLike, zeta: Array) -> Array:
 POWER_LAW_EXPONENT = 1 / 7
 """Exponent of the power law over open land [1]; common practice in wind engineering."""
 OPEN_GROUND_ROUGHNESS_LENGTH = 0.03
-"""Roughness length assumed for a 10 m wind where none is known [m]: short grass, [Davenport-Wieringa]."""
+"""Roughness length assumed for a 10 m wind where none is known [m]: short grass, over which WMO-No. 8 has wind
+measured, [Davenport-Wieringa]."""
 
 # Above the lowest tens of metres profiles bend less than surface-layer theory says. In very stable air the wind at
 # flight height no longer follows the wind at 10 m at all. Fitted on [Tower]; reanalyses show the same shape. Sun and
