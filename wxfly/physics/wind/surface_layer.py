@@ -349,10 +349,8 @@ def power_law_wind_speed(
 
     Parameters
     ----------
-    wind_speed : array_like
-        At `height` [m s-1].
-    height, wanted_height : array_like
-        Above ground [m].
+    wind_speed, height, wanted_height
+        As in `log_law_wind_speed`.
     exponent : array_like, optional
         [1]; 1/7 by default (open land, neutral air; common practice).
 
@@ -379,14 +377,8 @@ def surface_layer_wind_speed(
 
     Parameters
     ----------
-    wind_speed : array_like
-        At `height` [m s-1].
-    height, wanted_height : array_like
-        Above ground [m]; 2 to 150 m.
-    roughness_length : array_like, optional
-        [m].
-    obukhov_length : array_like, optional
-        [m]; infinite (neutral) by default.
+    wind_speed, height, wanted_height, roughness_length, obukhov_length
+        As in `log_law_wind_speed`; heights of 2 to 150 m.
     stability_source : StabilitySource, optional
         What the Obukhov length was estimated from.
 
