@@ -230,6 +230,8 @@ def assess_block(cube: xr.Dataset, *, limits: Limits, height: float, site: Site 
     return assess_in_numbers(derive_flight(hours, height=height, site=site, limits=limits), limits)
 
 
+# --- the store -------------------------------------------------------------------------------------------------------
+
 _CHECKSUMS = "part_checksum"
 _QUESTION = "question_sha256"
 _BYTES = 32
