@@ -75,7 +75,7 @@ def _(row: Row) -> float:
 @check("heat_index_nws_F")
 def _(row: Row) -> float:
     # The printed chart is the bare regression.
-    index = comfort.heat_index(row.temperature("t"), row.humidity(), formula="rothfusz")
+    index = handbook_comfort.heat_index_by_regression(row.temperature("t"), row.humidity())
     return (float(index) - C) * 1.8 + 32
 
 

@@ -171,8 +171,6 @@ def assess_grid(
     *,
     height: float,
     site: Site | None = None,
-    start: np.datetime64 | None = None,
-    end: np.datetime64 | None = None,
     cell_hours: int | None = None,
 ) -> xr.Dataset:
     """Compare every hour of every cell of a grid with the limits.
@@ -187,8 +185,6 @@ def assess_grid(
         Flight height above ground [m].
     site : Site, optional
         Whose ground cover counts everywhere; by default the model's own counts.
-    start, end : numpy.datetime64, optional
-        UTC bounds, as in `wxfly.assessment.conditions.derive`.
     cell_hours : int, optional
         As in `in_blocks`.
 
@@ -204,9 +200,7 @@ def assess_grid(
     """
     if not provided_entries(cube):
         cube = mark_provided(cube)  # a block alone cannot tell a level that is lost from one that never was
-    work: Callable[[xr.Dataset], xr.Dataset] = partial(
-        assess_block, limits=limits, height=height, site=site, start=start, end=end
-    )
+    work: Callable[[xr.Dataset], xr.Dataset] = partial(assess_block, limits=limits, height=height, site=site)
     return by_blocks(work, in_blocks(cube, cell_hours))
 
 
@@ -228,13 +222,15 @@ def set_memory_options(*options: tuple[int, int]) -> None:
             ctypes.CDLL(None).mallopt(option, value)
 
 
-def assess_block(cube: xr.Dataset, *, limits: Limits, height: float, site: Site | None, **bounds: Any) -> xr.Dataset:
+def assess_block(cube: xr.Dataset, *, limits: Limits, height: float, site: Site | None) -> xr.Dataset:
     """Compare every hour of some cells of a grid, with all that `assess_grid` is given."""
     keep_memory()
     cube = check_forecast(cube, place="a part of the grid")
-    hours = hours_of(cube, precision=precision_of(cube), **bounds)
+    hours = hours_of(cube, precision=precision_of(cube))
     return assess_in_numbers(derive_flight(hours, height=height, site=site, limits=limits), limits)
 
+
+# --- the store -------------------------------------------------------------------------------------------------------
 
 _CHECKSUMS = "part_checksum"
 _QUESTION = "question_sha256"

@@ -24,16 +24,11 @@ import xarray as xr
 from wxfly.assessment.conditions import of_phase
 from wxfly.physics.precision import floating
 from wxfly.physics.wind.error import error_factor
-from wxfly.pilot.elements import (
-    BY_NAME,
-    ELEMENTS,
-    GRAVEST,
-    NAMES,
-    Element,
-    LimitSense,
-)
+from wxfly.pilot.elements import BY_NAME, ELEMENTS, GRAVEST, NAMES, Element, LimitSense
 from wxfly.pilot.limits import HEIGHT_OF_LAUNCH, Limits
 from wxfly.pilot.work import wait_after_break
+
+Array = npt.NDArray[np.float64]
 
 
 class State(IntEnum):
@@ -71,8 +66,6 @@ def state_of(margin: npt.ArrayLike, reserve: float) -> npt.NDArray[np.int8]:
         found[margin >= state.least_margin(reserve)] = state
     return found
 
-
-Array = npt.NDArray[np.float64]
 
 REQUIRED, JUDGED = "required", "judged"
 """Coordinates along ``element``: whether an hour without it is not known, and whether it has a limit.

@@ -27,8 +27,6 @@ def find_usable_heights(
     limits: Limits,
     *,
     site: Site | None = None,
-    start: np.datetime64 | None = None,
-    end: np.datetime64 | None = None,
 ) -> xr.Dataset:
     """Find the highest usable height of every hour, in steps of 5 m up to the height limit.
 
@@ -44,7 +42,7 @@ def find_usable_heights(
         The same hours, as `wxfly.assessment.conditions.derive` returns them.
     limits : Limits
         What the heights are compared with.
-    site, start, end
+    site : Site, optional
         As in `wxfly.assessment.conditions.derive`.
 
     Returns
@@ -56,7 +54,7 @@ def find_usable_heights(
         `HEIGHT_LIMIT` at the top; ``cloud_base_is_known`` (time, ...): where not, cloud may end the climb earlier.
     """
     heights = steps_to(limits.height_limit)
-    profile = derive_heights(cube, heights, site=site, start=start, end=end)
+    profile = derive_heights(cube, heights, site=site)
     uncertainty = dict.fromkeys(("wind", "gust"), np.asarray(0.0))
     if limits.confidence > 0.5:
         factor = error_factor(limits.confidence)

@@ -14,8 +14,8 @@ from wxfly.physics.air.risk import grade_of_chance
 
 Array = npt.NDArray[np.float64]
 
-TRACE = 0.1
-"""What the least precipitation counts as [mm h-1]; common practice, the least that most services resolve."""
+TRACE = precipitation.LEAST_RATE
+"""What the least precipitation counts as [mm h-1]."""
 MEASURED_AT = 10.0
 """Height of the wind that fog is judged by [m]."""
 FOGGY = 999.0

@@ -18,15 +18,12 @@ from wxfly.physics.wind.profile import (
     WindAtHeight,
     WindProfile,
 )
-from wxfly.physics.wind.surface_layer import StabilitySource
+from wxfly.physics.wind.surface_layer import OPEN_GROUND_ROUGHNESS_LENGTH, StabilitySource
 from wxfly.pilot.limits import Limits
 from wxfly.pilot.site import Site
 
 Array = npt.NDArray[np.float64]
 
-OPEN_GROUND = 0.03
-"""Roughness length that a model's 10 m wind is taken to belong to where the model does not say [m]: WMO-No. 8 has wind
-measured over short grass."""
 CONVECTIVE_VELOCITY_BY_DAY = 2.5
 """Taken for a sunny hour where a source has no gust [m s-1]; the upper end of 1 to 2.5 (common practice, no source)."""
 GUST_DEVIATION = 0.6
@@ -62,8 +59,8 @@ class WindAloft:
         direction, direction_heights = stamps.levels("wind_from_direction")
         self.direction = _at_heights(direction, direction_heights, self.heights)
         self.site = site
-        self.model_roughness = stamps("surface_roughness_length")
-        self.model_roughness = np.where(np.isnan(self.model_roughness), OPEN_GROUND, self.model_roughness)
+        roughness = stamps("surface_roughness_length")
+        self.model_roughness = np.where(np.isnan(roughness), OPEN_GROUND_ROUGHNESS_LENGTH, roughness)
         self.length, self.stability_source, self.stability_is_lost = self._stability()
         self.profile = WindProfile(
             self.speed,
@@ -135,7 +132,7 @@ class WindAloft:
         """Return whether there is a low-level jet: 1, 0, or NaN where that is unknown."""
         if self.heights.size < 2:
             return np.full(self.forecast.shape, np.nan)
-        return at_edges(jets.low_level_jet(self.speed, self.heights).flag)
+        return at_edges(jets.low_level_jet(self.speed, self.heights))
 
     def chance_of_lower_jet(self, height: float, limits: Limits) -> dict[str, Array]:
         """Return for wind and gust the chance that what is over its limit above a height comes down to it [1].

@@ -233,6 +233,8 @@ def _plain(attributes: Any) -> dict[str, Any]:
     return plain
 
 
+# --- the contents, in this process again ------------------------------------------------------------------------------
+
 _TEXT, _COUNT, _PROVIDED = "a text", "a whole number", "names of a cube's variables, each with its heights"
 
 # Attributes of a cube, then those of its variables and coordinates, with their types. Others are left out.

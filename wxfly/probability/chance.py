@@ -472,17 +472,15 @@ KEEP_STEP = 0.10
 """The chosen window is kept unless another is better by more than this chance: an estimate of ours."""
 
 
-def keeps_choice(chosen: float, best: float, step: float = KEEP_STEP) -> bool:
-    """Return whether to stay with the window chosen before: unless another has gained more than a step on it.
+def keeps_choice(chosen: float, best: float) -> bool:
+    """Return whether to stay with the window chosen before: unless another has gained more than `KEEP_STEP` on it.
 
     Parameters
     ----------
     chosen, best : float
         Chance of the window chosen before and of the best one now; a chosen one that is not known is not kept.
-    step : float, optional
-        [1]
     """
-    return best - chosen <= step
+    return best - chosen <= KEEP_STEP
 
 
 def jumpiness(values: npt.ArrayLike) -> float:

@@ -66,6 +66,8 @@ if TYPE_CHECKING:
     from wxfly.flight.sortie import Sortie
 
 Array = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.bool_]
+Times = npt.NDArray[np.datetime64]
 
 BAND = (0.0, 0.1, 0.5, 0.9, 1.0)
 """Shares of the members below the lines of the band: lowest, a tenth, the middle, nine tenths, highest."""
@@ -79,6 +81,8 @@ _RATE = "forecast_precipitation_rate"
 _JETS = {"wind": "wind_jet_chance", "gust": "gust_jet_chance"}
 _SIGNS = "icing_chance_by_signs"
 _LEAST_SHOWN = 0.001
+NOT_NAMED = "not known"
+"""The model of members whose reply names none."""
 _CHANCES = {element.name: element.chance for element in ELEMENTS if element.chance}
 
 
@@ -557,11 +561,7 @@ def _band(winds: xr.Dataset) -> xr.Dataset:
     return xr.Dataset(lines, coords={"time": winds["time"].values, "share": list(BAND)})
 
 
-NOT_NAMED = "not known"
-"""The model of members whose reply names none."""
-
-Flags = npt.NDArray[np.bool_]
-Times = npt.NDArray[np.datetime64]
+# --- what the members lack ------------------------------------------------------------------------------------------
 
 
 def tell_gaps(cube: xr.Dataset, assessment: xr.Dataset, asked: Times, clock: SiteClock) -> list[Note]:

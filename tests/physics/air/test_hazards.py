@@ -122,20 +122,20 @@ def test_fog_of_which_no_visibility_tells(spread: float, grade: float) -> None:
 
 
 class TestSight:
-    def test_the_smaller_counts(self) -> None:
-        assert float(visibility.sight_range(0.35, 10_000.0, "multirotor")) == pytest.approx(134.45)
-        assert float(visibility.sight_range(0.35, 300.0, "multirotor")) == pytest.approx(90.0)
-        assert float(visibility.sight_range(1.0, 10_000.0, "fixed_wing")) == pytest.approx(520.0)
+    def test_by_size_and_by_air(self) -> None:
+        assert float(visibility.attitude_sight_range(0.35, "multirotor")) == pytest.approx(134.45)
+        assert float(visibility.detection_sight_range(300.0)) == pytest.approx(90.0)
+        assert float(visibility.attitude_sight_range(1.0, "fixed_wing")) == pytest.approx(520.0)
 
     @given(st.floats(0.1, 5), st.floats(0, 50_000))
     def test_bounds(self, size: float, sight: float) -> None:
-        found = float(visibility.sight_range(size, sight))
-        assert found <= 1500.0 and found <= 327 * size + 20 + 1e-9
-        assert np.isnan(visibility.sight_range(size, N)) and np.isnan(visibility.sight_range(N, sight))
+        assert float(visibility.detection_sight_range(sight)) <= 1500.0
+        assert float(visibility.attitude_sight_range(size)) <= 327 * size + 20 + 1e-9
+        assert np.isnan(visibility.detection_sight_range(N)) and np.isnan(visibility.attitude_sight_range(N))
 
     def test_unknown_kind(self) -> None:
         with pytest.raises(ValueError, match="fixed_wing"):
-            visibility.sight_range(1.0, 5000.0, "balloon")
+            visibility.attitude_sight_range(1.0, "balloon")
 
 
 class TestCloud:
@@ -151,8 +151,8 @@ class TestCloud:
         assert base.height[2] == 2000.0
 
     def test_a_source_with_bases_leaves_a_missing_one_unknown(self) -> None:
-        assert np.isnan(cloud.cloud_base_height(N, 288.15, 283.0, 1e5, 0.5, base_is_forecast=True))
-        assert float(cloud.cloud_base_height(N, 288.15, 283.0, 1e5, 0.0, base_is_forecast=True)) == 2000.0
+        assert np.isnan(cloud.cloud_base(N, 288.15, 283.0, 1e5, 0.5, base_is_forecast=True).height)
+        assert float(cloud.cloud_base(N, 288.15, 283.0, 1e5, 0.0, base_is_forecast=True).height) == 2000.0
 
     @given(st.floats(265, 305), st.floats(0.31, 1.0), st.floats(80_000, 105_000))
     def test_condensation_level_is_near_the_rule_of_hand(self, t: float, rh: float, p: float) -> None:

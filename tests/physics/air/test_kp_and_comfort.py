@@ -101,10 +101,6 @@ class TestComfort:
         assert here <= t + C + 1e-9
         assert float(comfort.wind_chill(t + C, wind + more)) <= here + 1e-9
 
-    def test_unknown_formula(self) -> None:
-        with pytest.raises(ValueError, match="rothfusz"):
-            comfort.heat_index(300.0, 0.5, formula="mine")
-
     def test_advice_is_silent_in_between(self) -> None:
         assert comfort.describe_cold(C + 5) == comfort.describe_heat(C + 20) == ""
         assert comfort.describe_cold(np.nan) == comfort.describe_heat(np.nan) == ""
@@ -131,10 +127,10 @@ class TestComfort:
         """US Weather Prediction Center: adjustments below 13 %, and above 85 % from 80 to 87 degF."""
         whole = float(comfort.heat_index(t + C, rh))
         if whole >= C + 27.5:
-            assert whole == pytest.approx(float(comfort.heat_index(t + C, rh, formula="rothfusz")))
+            assert whole == pytest.approx(float(handbook_comfort.heat_index_by_regression(t + C, rh)))
         hot = t + 10
         assert float(comfort.heat_index(hot + C, 0.9)) == pytest.approx(
-            float(comfort.heat_index(hot + C, 0.9, formula="rothfusz"))
+            float(handbook_comfort.heat_index_by_regression(hot + C, 0.9))
         )
 
     @pytest.mark.parametrize(("t", "bounds"), [(27.0, 1), (32.0, 2), (41.0, 3)])

@@ -163,7 +163,7 @@ def test_cloud_base_estimate_is_not_above_reported_cloud() -> None:
             (-1 if sign == "1" else 1) * int(tenths) / 10 + C
             for sign, tenths in ((exact[1], exact[2]), (exact[3], exact[4]))
         )
-        estimate = float(cloud.cloud_base_height(np.nan, t, dew_point, np.nan, np.nan))
+        estimate = float(cloud.cloud_base(np.nan, t, dew_point, np.nan, np.nan).height)
         ratios.append(min(bases) / estimate)
     assert len(ratios) > 25
     assert min(ratios) >= 1.0
@@ -182,7 +182,7 @@ def test_a_real_reply_gives_answers_in_most_hours() -> None:
     t, dew_point = take("temperature_2m") + C, take("dew_point_2m") + C
     rh, code, rain = take("relative_humidity_2m") / 100, take("weather_code"), take("precipitation")
     pressure = atmosphere.surface_pressure_from_sea_level(take("pressure_msl") * 100, t, 44.8)
-    base = cloud.cloud_base_height(np.nan, t, dew_point, pressure, take("cloud_cover_low") / 100)
+    base = cloud.cloud_base(np.nan, t, dew_point, pressure, take("cloud_cover_low") / 100).height
     at_height = atmosphere.temperature_at_height(t, np.empty((t.size, 0)), [], 100.0)
     risk = icing.icing_risk(at_height, t, rh, rain, code, np.nan, base, 100.0)
     # Without CAPE only the dry cold air of these days excludes a storm.

@@ -138,17 +138,17 @@ def test_cloud_base_is_monotone_under_deletion(
     t: float, spread: float, p: float, low: float, above: float, gone: list[bool], is_forecast: bool
 ) -> None:
     dew_point = t - spread
-    lowest = float(cloud.cloud_base_height(np.nan, t, dew_point, p, low))
+    lowest = float(cloud.cloud_base(np.nan, t, dew_point, p, low).height)
     # Coherent: the forecast's base is not below the estimate. Where bases are forecast it may be.
     given_base = above if is_forecast and low > 0 else lowest + above
     inputs = (given_base, t, dew_point, p, low)
-    full = float(cloud.cloud_base_height(*inputs, base_is_forecast=is_forecast))
-    left = float(cloud.cloud_base_height(*delete(inputs, gone), base_is_forecast=is_forecast))
+    full = float(cloud.cloud_base(*inputs, base_is_forecast=is_forecast).height)
+    left = float(cloud.cloud_base(*delete(inputs, gone), base_is_forecast=is_forecast).height)
     assert full == given_base
     assert is_no_better(left, full, larger_is_worse=False)
     # The estimate alone is monotone too.
-    estimate = float(cloud.cloud_base_height(np.nan, t, dew_point, p, low))
-    without = float(cloud.cloud_base_height(*delete((np.nan, t, dew_point, p, low), gone)))
+    estimate = float(cloud.cloud_base(np.nan, t, dew_point, p, low).height)
+    without = float(cloud.cloud_base(*delete((np.nan, t, dew_point, p, low), gone)).height)
     assert is_no_better(without, estimate + 1e-9, larger_is_worse=False)
 
 
@@ -217,7 +217,7 @@ def shapes(function: Callable[..., np.ndarray], *values: float) -> None:
         (icing.icing_risk, (np.nan, C - 2, 0.97, 0.0, 3.0, np.nan, 300.0, 100.0)),
         (thunderstorm.thunderstorm_chance, (80.0, 2.0, 1200.0, -4.0)),
         (visibility.radiation_fog_chance, (0.96, 1.0, -10.0)),
-        (cloud.cloud_base_height, (np.nan, C + 15, C + 8, 98_000.0, 0.4)),
+        (lambda *given: cloud.cloud_base(*given).height, (np.nan, C + 15, C + 8, 98_000.0, 0.4)),
         (atmosphere.air_density, (C + 15, 900.0, 98_000.0)),
         (handbook_atmosphere.wet_bulb_temperature, (C + 15, 0.5, 98_000.0)),
     ],

@@ -190,23 +190,3 @@ def _condensation_level(air_temperature: Array, dew_point_temperature: Array, ai
         ]
         level[lost] = np.minimum(*ends)
     return level
-
-
-def cloud_base_height(
-    forecast_cloud_base_height: npt.ArrayLike,
-    air_temperature: npt.ArrayLike,
-    dew_point_temperature: npt.ArrayLike,
-    surface_air_pressure: npt.ArrayLike,
-    low_cloud_fraction: npt.ArrayLike,
-    *,
-    base_is_forecast: bool = False,
-) -> Array:
-    """Return the height of `cloud_base` alone [m]."""
-    return cloud_base(
-        forecast_cloud_base_height,
-        air_temperature,
-        dew_point_temperature,
-        surface_air_pressure,
-        low_cloud_fraction,
-        base_is_forecast=base_is_forecast,
-    ).height

@@ -10,8 +10,6 @@ References
 
 from __future__ import annotations
 
-from typing import Literal
-
 import numpy as np
 import numpy.typing as npt
 
@@ -72,9 +70,7 @@ def describe_cold(wind_chill: float) -> str:
     return "bare skin may freeze within 10 to 15 minutes"
 
 
-def heat_index(
-    air_temperature: npt.ArrayLike, relative_humidity: npt.ArrayLike, *, formula: Literal["wpc", "rothfusz"] = "wpc"
-) -> Array:
+def heat_index(air_temperature: npt.ArrayLike, relative_humidity: npt.ArrayLike) -> Array:
     """Return the heat index: how hot the air feels in the shade and in a light wind.
 
     Parameters
@@ -83,38 +79,32 @@ def heat_index(
         [K]; meant for 27 degC (80 degF) and above.
     relative_humidity : array_like
         [1]; broadcast.
-    formula : {"wpc", "rothfusz"}
-        ``wpc``: the complete algorithm of [WPC-heat]; ``rothfusz``: the regression alone, from which the weather
-        service's printed chart was made.
 
     Returns
     -------
     ndarray
-        [K].
-
-    Raises
-    ------
-    ValueError
-        For another formula.
+        [K], by the complete algorithm of [WPC-heat].
     """
-    if formula not in ("wpc", "rothfusz"):
-        raise ValueError(f"heat index formula '{formula}' is not known; wanted wpc or rothfusz")
     t, rh = np.broadcast_arrays(
         (np.asarray(air_temperature, dtype=float) - MELTING_POINT) * 1.8 + 32.0,
         np.asarray(relative_humidity, dtype=float) * 100.0,
     )
-    full = (
+    full = _rothfusz(t, rh)
+    dry = (rh < 13) & (t >= 80) & (t <= 112)
+    drop = (13 - rh) / 4 * np.sqrt(np.maximum(17 - np.abs(t - 95), 0) / 17)
+    damp = (rh > 85) & (t >= 80) & (t <= 87)
+    rise = (rh - 85) / 10 * (87 - t) / 5
+    simple = (0.5 * (t + 61 + (t - 68) * 1.2 + rh * 0.094) + t) / 2
+    full = np.where(simple < 80, simple, full - np.where(dry, drop, 0.0) + np.where(damp, rise, 0.0))
+    return np.asarray((full - 32.0) / 1.8 + MELTING_POINT)
+
+
+def _rothfusz(t: Array, rh: Array) -> Array:
+    """Return the regression [degF] from temperature [degF] and humidity [%]."""
+    return np.asarray(
         -42.379 + 2.04901523 * t + 10.14333127 * rh - 0.22475541 * t * rh - 6.83783e-3 * t**2
         - 5.481717e-2 * rh**2 + 1.22874e-3 * t**2 * rh + 8.5282e-4 * t * rh**2 - 1.99e-6 * t**2 * rh**2
     )  # fmt: skip
-    if formula == "wpc":
-        dry = (rh < 13) & (t >= 80) & (t <= 112)
-        drop = (13 - rh) / 4 * np.sqrt(np.maximum(17 - np.abs(t - 95), 0) / 17)
-        damp = (rh > 85) & (t >= 80) & (t <= 87)
-        rise = (rh - 85) / 10 * (87 - t) / 5
-        simple = (0.5 * (t + 61 + (t - 68) * 1.2 + rh * 0.094) + t) / 2
-        full = np.where(simple < 80, simple, full - np.where(dry, drop, 0.0) + np.where(damp, rise, 0.0))
-    return np.asarray((full - 32.0) / 1.8 + MELTING_POINT)
 
 
 def describe_heat(heat_index: float) -> str:

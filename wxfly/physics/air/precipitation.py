@@ -98,6 +98,10 @@ def precipitation_kind(weather_code: npt.ArrayLike, precipitation_amount: npt.Ar
     return np.asarray(chosen, dtype=np.int8)
 
 
+LEAST_RATE = 0.1
+"""The least rate that is told from none [mm h-1]; common practice, the least that most services resolve."""
+
+
 def least_rate(weather_code: npt.ArrayLike) -> Array:
     """Return the least rate of precipitation that a weather code tells of: the lower bound of its class.
 
@@ -121,8 +125,6 @@ def standard_margin_of_rate(
     limit: npt.ArrayLike,
     deviation: npt.ArrayLike,
     growth: npt.ArrayLike,
-    *,
-    least: float = 0.1,
 ) -> Array:
     """Return the standard margin of a forecast rate of precipitation: how far a limit is, in errors of the rate.
 
@@ -131,13 +133,11 @@ def standard_margin_of_rate(
     precipitation_rate : array_like
         Forecast [mm h-1], at least 0.
     limit : array_like
-        [mm h-1]; less than `least` counts as that.
+        [mm h-1]; less than `LEAST_RATE` counts as that.
     deviation : array_like
         Standard deviation of the error of the square root of the rate where nothing is forecast, above 0.
     growth : array_like
         By how much it grows for each unit of the root that is forecast [1], at least 0. All broadcast.
-    least : float, optional
-        The least rate that is told from none [mm h-1].
 
     Returns
     -------
@@ -148,8 +148,8 @@ def standard_margin_of_rate(
     """
     rate, most = floating(precipitation_rate), floating(limit)
     # Where even less than the least rate is over the limit, any rate at all counts as the least.
-    root = np.sqrt(np.where((rate > 0) & (rate > most), np.maximum(rate, least), rate))
-    highest = np.sqrt(np.maximum(floating(limit), least))
+    root = np.sqrt(np.where((rate > 0) & (rate > most), np.maximum(rate, LEAST_RATE), rate))
+    highest = np.sqrt(np.maximum(most, LEAST_RATE))
     return np.asarray((highest - root) / (floating(deviation) + floating(growth) * root))
 
 

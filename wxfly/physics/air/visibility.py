@@ -70,33 +70,11 @@ def detection_sight_range(visibility_in_air: npt.ArrayLike) -> Array:
     Returns
     -------
     ndarray
-        0.3 x visibility, of which no more than 5 km counts [EASA-sight].
+        0.3 x visibility, of which no more than 5 km counts [EASA-sight]. For an average eye, a plain background and a
+        clean aircraft: yours may be shorter.
     """
     visibility = floating(visibility_in_air)
     return np.asarray(_SHARE_OF_VISIBILITY * np.minimum(visibility, _LARGEST_GROUND_VISIBILITY))
-
-
-def sight_range(
-    characteristic_dimension: npt.ArrayLike, visibility_in_air: npt.ArrayLike, kind: str = "multirotor"
-) -> Array:
-    """Return the distance at which the pilot can still see this aircraft in this air.
-
-    Parameters
-    ----------
-    characteristic_dimension, visibility_in_air : array_like
-        [m], broadcast.
-    kind : str, optional
-        ``multirotor`` or ``fixed_wing``.
-
-    Returns
-    -------
-    ndarray
-        [m], the smaller of `attitude_sight_range` and `detection_sight_range`; NaN where either is not known.
-        For an average eye, a plain background and a clean aircraft: yours may be shorter.
-    """
-    return np.asarray(
-        np.minimum(attitude_sight_range(characteristic_dimension, kind), detection_sight_range(visibility_in_air))
-    )
 
 
 def radiation_fog_chance(

@@ -104,24 +104,12 @@ def induced_velocity(
     return np.asarray(vh * ratio)
 
 
-def thrust_to_weight(
-    at_reference: npt.ArrayLike,
-    air_density: npt.ArrayLike,
-    reference_density: npt.ArrayLike = STANDARD_DENSITY,
-) -> Array:
-    """Return the largest ratio of thrust to weight in air of another density, at the same highest rpm.
+def thrust_to_weight(at_standard_density: npt.ArrayLike, air_density: npt.ArrayLike) -> Array:
+    """Return the largest ratio of thrust to weight [1] in air of a density [kg m-3], at the same highest rpm.
 
-    Thrust is proportional to density.
-
-    Parameters
-    ----------
-    at_reference : array_like
-        Ratio of thrust to weight at `reference_density` [1].
-    air_density, reference_density : array_like
-        [kg m-3]; all broadcast.
+    Thrust is proportional to density; the ratio is given in the standard air at sea level.
     """
-    rho, reference = np.asarray(air_density, dtype=float), np.asarray(reference_density, dtype=float)
-    return np.asarray(np.asarray(at_reference, dtype=float) * rho / reference)
+    return np.asarray(np.asarray(at_standard_density, float) * np.asarray(air_density, float) / STANDARD_DENSITY)
 
 
 INDUCED_FACTOR = 1.15

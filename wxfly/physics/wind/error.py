@@ -116,10 +116,8 @@ def deviation_beyond(
     wind_speed, height, wind_speed_top, height_top, wanted_height : ndarray
         The second highest level, the highest level and the height above them [m s-1, m]; fitted on heights up to
         1.5 times the highest level, 80 to 122 m.
-    obukhov_length : ndarray
-        [m]; NaN where unknown.
-    constants : sequence of float, optional
-        Replace `BEYOND`, for fitting.
+    obukhov_length, constants
+        As in `deviation_between`, with `BEYOND`.
 
     Returns
     -------
@@ -155,12 +153,10 @@ def deviation_from_one_level(
     ----------
     wind_speed, height, wanted_height : ndarray
         The level and the wanted height [m s-1, m]; fitted from 10 m up to 30 to 122 m, and down to 3 m.
-    obukhov_length : ndarray
-        [m]; NaN where unknown.
+    obukhov_length, constants
+        As in `deviation_between`, with the row of `FROM_ONE_LEVEL`.
     stability_source : StabilitySource
         What the Obukhov length was estimated from.
-    constants : sequence of float, optional
-        Replace the row of `FROM_ONE_LEVEL`, for fitting.
 
     Returns
     -------

@@ -10,8 +10,6 @@ References
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 import numpy as np
 import numpy.typing as npt
 
@@ -36,25 +34,7 @@ FULLY_OVER = 0.1
 no step at the limit."""
 
 
-class LowLevelJet(NamedTuple):
-    """Where a jet is, arrays of one shape.
-
-    Attributes
-    ----------
-    flag : ndarray
-        1 a jet or its lower flank, 0 none, NaN unknown.
-    core_height : ndarray
-        Height of the level with the strongest wind [m]; NaN without a flag.
-    core_speed : ndarray
-        [m s-1]; NaN without a flag.
-    """
-
-    flag: Array
-    core_height: Array
-    core_speed: Array
-
-
-def low_level_jet(wind_speed: npt.ArrayLike, heights: npt.ArrayLike) -> LowLevelJet:
+def low_level_jet(wind_speed: npt.ArrayLike, heights: npt.ArrayLike) -> Array:
     """Find a low-level jet, or the steep shear below one, in the levels of a forecast.
 
     Parameters
@@ -66,8 +46,9 @@ def low_level_jet(wind_speed: npt.ArrayLike, heights: npt.ArrayLike) -> LowLevel
 
     Returns
     -------
-    LowLevelJet
-        Arrays of shape ``[...]``. NaN where a level up to 300 m is missing or no level is at 80 m or higher.
+    ndarray
+        Shape ``[...]``: 1 a jet or its lower flank, 0 none. NaN where a level up to 300 m is missing or no level is at
+        80 m or higher.
 
     Notes
     -----
@@ -79,8 +60,7 @@ def low_level_jet(wind_speed: npt.ArrayLike, heights: npt.ArrayLike) -> LowLevel
     low = level <= HIGHEST_CORE
     near = speed[..., low]
     if low.sum() < 2 or level[low][-1] < LOWEST_TOP:
-        nothing = np.full(speed.shape[:-1], np.nan)
-        return LowLevelJet(nothing, nothing.copy(), nothing.copy())
+        return np.full(speed.shape[:-1], np.nan)
     unknown = np.isnan(near).any(axis=-1)
     filled = np.where(np.isnan(near), 0.0, near)
     strongest = filled.argmax(axis=-1)
@@ -92,11 +72,7 @@ def low_level_jet(wind_speed: npt.ArrayLike, heights: npt.ArrayLike) -> LowLevel
     strong = core >= 10.0
     over = np.where(np.isnan(speed[strong]) | (level <= core_height[strong][:, None]), np.inf, speed[strong])
     flag[strong] |= core[strong] - over.min(axis=-1) >= 5.0
-    return LowLevelJet(
-        np.where(unknown, np.nan, flag.astype(speed.dtype)),
-        np.where(flag & ~unknown, core_height, np.nan),
-        np.where(flag & ~unknown, core, np.nan),
-    )
+    return np.where(unknown, np.nan, flag.astype(speed.dtype))
 
 
 def chance_of_lower_jet(wind_speed: npt.ArrayLike, heights: npt.ArrayLike, wanted_height: float, limit: float) -> Array:

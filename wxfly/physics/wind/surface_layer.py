@@ -275,7 +275,8 @@ def _length(height: npt.ArrayLike, zeta: Array) -> Array:
 POWER_LAW_EXPONENT = 1 / 7
 """Exponent of the power law over open land [1]; common practice in wind engineering."""
 OPEN_GROUND_ROUGHNESS_LENGTH = 0.03
-"""Roughness length assumed for a 10 m wind where none is known [m]: short grass, [Davenport-Wieringa]."""
+"""Roughness length assumed for a 10 m wind where none is known [m]: short grass, over which WMO-No. 8 has wind
+measured, [Davenport-Wieringa]."""
 
 # Above the lowest tens of metres profiles bend less than surface-layer theory says. In very stable air the wind at
 # flight height no longer follows the wind at 10 m at all. Fitted on [Tower]; reanalyses show the same shape. Sun and
@@ -348,10 +349,8 @@ def power_law_wind_speed(
 
     Parameters
     ----------
-    wind_speed : array_like
-        At `height` [m s-1].
-    height, wanted_height : array_like
-        Above ground [m].
+    wind_speed, height, wanted_height
+        As in `log_law_wind_speed`.
     exponent : array_like, optional
         [1]; 1/7 by default (open land, neutral air; common practice).
 
@@ -378,14 +377,8 @@ def surface_layer_wind_speed(
 
     Parameters
     ----------
-    wind_speed : array_like
-        At `height` [m s-1].
-    height, wanted_height : array_like
-        Above ground [m]; 2 to 150 m.
-    roughness_length : array_like, optional
-        [m].
-    obukhov_length : array_like, optional
-        [m]; infinite (neutral) by default.
+    wind_speed, height, wanted_height, roughness_length, obukhov_length
+        As in `log_law_wind_speed`; heights of 2 to 150 m.
     stability_source : StabilitySource, optional
         What the Obukhov length was estimated from.
 

@@ -2,8 +2,8 @@
 
 A forecast wind belongs to the model's own ground. Between and above the model's levels nothing is adjusted, because
 the levels already include the effect of its ground. Only a wind at 10 m over other ground than the pilot's is adjusted.
-It is extrapolated up to the height where both grounds have the same wind, and down again over the pilot's ground. By
-default this may only raise the wind.
+It is extrapolated up to the height where both grounds have the same wind, and down again over the pilot's ground. This
+may only raise the wind.
 
 Over a crest the wind is faster. The model's grid may already include part of a hill, so that the factor is never
 applied to the forecast silently: it is reported, and an upper value may be built with it.
@@ -95,7 +95,6 @@ def wind_over_other_ground(
     wanted_height: npt.ArrayLike,
     *,
     site_displacement_height: npt.ArrayLike = 0.0,
-    never_lower: bool = True,
 ) -> Array:
     """Return the wind at a height over one kind of ground from a wind over another.
 
@@ -113,14 +112,13 @@ def wind_over_other_ground(
         Above ground [m].
     site_displacement_height : array_like, optional
         [m].
-    never_lower : bool, optional
-        Keep the wind over the given ground where the pilot's ground would lower it, so that no shelter is assumed.
 
     Returns
     -------
     ndarray
         [m s-1]. Neutral log law up to the blending height and down again ([Wieringa-1986]). At and above that height
-        the pilot's ground has no effect. Valid for heights of 2 to 150 m, over ground that is uniform for about 1 km.
+        the pilot's ground has no effect, and it never lowers the wind: no shelter is assumed. Valid for heights of 2 to
+        150 m, over ground that is uniform for about 1 km.
     """
     own = log_law_wind_speed(wind_speed, height, wanted_height, roughness_length)
     blending = np.maximum(BLENDING_HEIGHT, np.asarray(height, dtype=float))
@@ -134,7 +132,7 @@ def wind_over_other_ground(
         displacement_height=site_displacement_height,
     )
     value = np.where(z >= blending, own, over_site)
-    return np.asarray(np.maximum(value, own) if never_lower else value)
+    return np.asarray(np.maximum(value, own))
 
 
 LARGEST_FACTOR = 1.6
