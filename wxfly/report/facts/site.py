@@ -1,4 +1,4 @@
-"""The answer for one site: its windows, hours and elements, and why what is unknown is null."""
+"""The answer for one site: its windows, hours and elements, why what is unknown is null, and its hours in words."""
 
 from __future__ import annotations
 
