@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from wxfly.answer.findings import compared
 from wxfly.answer.request import Briefing
 from wxfly.errors import WxflyError
 from wxfly.report.charts.hours import hours_shown
@@ -47,7 +48,7 @@ def figure_of(briefing: Briefing, *, units: str, time_zone: str | None) -> go.Fi
     readers, names = details.readers_of(facts), names_of(facts.sites, units)
     reader = readers[0]
     if briefing.question == "compare":
-        if not briefing.compared:
+        if not compared(briefing):
             raise WxflyError("the sites have no hour in common, so there is no figure; give another day")
         drawn = sites_overview(facts, readers, names, tall=False)
     elif briefing.question == "week":

@@ -13,6 +13,7 @@ from wxfly.answer import findings
 from wxfly.answer.request import Change, ChangeKind, SiteAnswer
 from wxfly.answer.request import ChoiceOutcome as ChoiceOutcome
 from wxfly.answer.windows import Room, Window
+from wxfly.assessment.hours import HOUR
 from wxfly.flight.advice import SightLimit as SightLimit
 from wxfly.flight.advice import sight
 from wxfly.pilot.elements import GRAVEST, ROW
@@ -240,7 +241,7 @@ def _conditions(answer: SiteAnswer, window: Window) -> ConditionsFacts:
 def _weakest_hour(answer: SiteAnswer, window: Window) -> datetime:
     """Return the hour with the smallest margin of the stretch around a window."""
     times = answer.assessment["time"].values
-    inside = (times + findings.HOUR > window.within_start) & (times < window.within_end)
+    inside = (times + HOUR > window.within_start) & (times < window.within_end)
     margins = answer.assessment["hour_margin"].values
     return moment_of(times[np.flatnonzero(inside)[np.argmin(margins[inside])]])
 
@@ -248,7 +249,7 @@ def _weakest_hour(answer: SiteAnswer, window: Window) -> datetime:
 def _ended_by(answer: SiteAnswer, window: Window) -> tuple[str | None, bool]:
     """Return what ends the stretch around a window, and whether it is only unknown."""
     times = answer.assessment["time"].values.astype("datetime64[s]")
-    after = np.flatnonzero(times + findings.HOUR > window.within_end)
+    after = np.flatnonzero(times + HOUR > window.within_end)
     if not after.size or window.within_end >= answer.end:
         return None, False
     hour = int(after[0])
