@@ -15,7 +15,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from wxfly.answer.survey import Survey
-from wxfly.answer.windows import Window
+from wxfly.answer.windows import Times, Window, usable_parts
 from wxfly.flight.advice import Advice, is_low_light
 from wxfly.flight.sortie import Sortie
 from wxfly.pilot.aircraft import Aircraft
@@ -31,7 +31,6 @@ if TYPE_CHECKING:
     from wxfly.flight.return_leg import WorstMoment
 
 QuestionKind = Literal["best", "compare", "week", "now"]
-Times = npt.NDArray[np.datetime64]
 
 
 @dataclass(frozen=True)
@@ -159,8 +158,7 @@ class SiteAnswer:
     @cached_property
     def usable_parts(self) -> tuple[Times, Times]:
         """Start and end of the lit part of every hour, cut to the requested period; NaT where there is none."""
-        start = np.maximum(self.assessment["usable_start"].values.astype("datetime64[s]"), self.start)
-        end = np.minimum(self.assessment["usable_end"].values.astype("datetime64[s]"), self.end)
+        start, end = usable_parts(self.assessment, self.start, self.end)
         nothing = ~(end > start)
         start[nothing] = end[nothing] = np.datetime64("NaT", "s")
         return start, end
