@@ -17,6 +17,7 @@ import pytest
 import xarray as xr
 
 from tests.cubes import quiet_cube
+from tests.shared import SHARED
 from tests.sources import test_met_norway
 from tests.sources.open_meteo import test_ensemble
 from wxfly.cube.contract import CONVENTIONS, COORDINATES, VARIABLES, covers_hours, own_time
@@ -32,7 +33,6 @@ pytestmark = pytest.mark.skipif(
 )
 
 RECORDED = Path(__file__).parent / "recorded"
-SHARED = Path(__file__).resolve().parents[2] / "shared"
 NOW = datetime(2026, 3, 10, 6, tzinfo=UTC)
 # Recommendations that a cube does not follow: it has places before heights, and says nothing of leap seconds.
 NOT_FOLLOWED = ("not in the recommended order T, Z, Y, X", "it is recommended that the units_metadata attribute")

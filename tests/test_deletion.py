@@ -9,13 +9,13 @@ and for advised elements. Losses in the replies themselves, before anything is n
 
 import dataclasses
 from itertools import islice
-from pathlib import Path
 
 import numpy as np
 import pytest
 import xarray as xr
 
 from tests.cubes import OF_SOME_SOURCES
+from tests.shared import BERLIN
 from wxfly.answer.windows import find_windows
 from wxfly.assessment.conditions import derive
 from wxfly.assessment.suitability import State, assess
@@ -34,7 +34,6 @@ LISTS = {
 }
 HEIGHT = 60.0
 ABOVE_EVERY_LEVEL = 110.0
-BERLIN = Path(__file__).resolve().parents[2] / "shared" / "data" / "replies" / "berlin_2021-11-24_168h.json"
 
 
 def cubes():

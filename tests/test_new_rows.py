@@ -45,7 +45,7 @@ ROWS = {
             ")  # fmt: skip\n\nRETURN_LEG",
         ),
     ],
-    "wxfly.assessment.state": [('    GENEROUS = "generous", lambda reserve: reserve + 0.1', "\n    words: str")],
+    "wxfly.assessment.suitability": [('    GENEROUS = "generous", lambda reserve: reserve + 0.1', "\n    words: str")],
     "wxfly.report.formats": [
         (
             """Format("tally", "Print how many sites there are.", lambda asked: b"%d\\n" % len(asked.briefing.answers)),
@@ -89,15 +89,15 @@ def with_rows(loader, name):
 importlib.machinery.SourceFileLoader.get_code = with_rows
 
 from tests.retrieval.test_second_source import second
-from wxfly.assessment.state import STATE_WORDS
+from wxfly.assessment.suitability import STATE_WORDS
 from wxfly.cli import main
 from wxfly.history.observations import parse_csv
-from wxfly.library.frames import STATES
-from wxfly.library.words import names_of
+from wxfly.library.answers import names_of
+from wxfly.library.hours import STATES
 from wxfly.pilot.services import SERVICES
 from wxfly.pilot.settings import load_settings
 from wxfly.report.charts import shades
-from wxfly.report.json import schema
+from wxfly.report.schemas import schema
 from wxfly.report.text.console import joined_units
 from wxfly.sources import met_norway
 from wxfly.sources.reply import Reply

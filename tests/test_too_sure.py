@@ -5,7 +5,6 @@ it is about.
 """
 
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -15,6 +14,7 @@ from hypothesis import strategies as st
 from tests.cubes import quiet_cube, without
 from tests.halves import spread
 from tests.probability.test_chance import LIMITS
+from tests.shared import BERLIN
 from wxfly.answer.windows import find_windows, in_order
 from wxfly.assessment.conditions import derive, hours_of
 from wxfly.assessment.hours import LARGEST_IS_WORST, SMALLEST_IS_WORST, to_hours
@@ -31,7 +31,6 @@ SITE = Site("here", 52.0, 6.0, surface_altitude=30.0, time_zone="Europe/Amsterda
 RUN = np.datetime64("2026-06-10T00")
 HOURS = 49
 NOON = 12
-BERLIN = Path(__file__).resolve().parents[2] / "shared" / "data" / "replies" / "berlin_2021-11-24_168h.json"
 
 
 def changed(hours=HOURS, model="icon_d2", **values):
@@ -283,10 +282,12 @@ def test_an_hour_far_outside_keeps_no_chance_by_the_error_of_timing(what, member
 def test_the_error_of_timing_makes_no_hour_surer_than_it_is_forecast(members):
     cube = changed(**COMES["a front"])
     site_chance = judge(cube, [] if members == 1 else [members_of([cube] * members)])[2]
-    without_timing = hour_chances(site_chance.room.sel(shift=0, drop=True), law=site_chance.law).values
+    without_timing = hour_chances(site_chance.standard_margin.sel(shift=0, drop=True), law=site_chance.law).values
     assert (site_chance.hours.values <= without_timing + 1e-9).all()
     for first in range(3, 20):
-        unmoved = window_chance(site_chance.room.sel(shift=0, drop=True), first, first + 2, law=site_chance.law)
+        unmoved = window_chance(
+            site_chance.standard_margin.sel(shift=0, drop=True), first, first + 2, law=site_chance.law
+        )
         assert site_chance.of(first, first + 2).value <= unmoved.value + 1e-9
 
 

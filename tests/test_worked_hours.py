@@ -8,25 +8,24 @@ altitude by the ICAO standard atmosphere.
 
 import json
 import math
-from pathlib import Path
 
 import numpy as np
 import pytest
 
+from tests.shared import BERLIN
 from wxfly.assessment.conditions import derive
 from wxfly.assessment.suitability import assess
 from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.limits import limits_for
 
-REPLY = Path(__file__).resolve().parents[2] / "shared" / "data" / "replies" / "berlin_2021-11-24_168h.json"
 HEIGHT = 60.0
 
-pytestmark = pytest.mark.skipif(not REPLY.is_file(), reason="the measured reply is not beside this checkout")
+pytestmark = pytest.mark.skipif(not BERLIN.is_file(), reason="the measured reply is not beside this checkout")
 
 
 def read(hour):
     """Return one stamp of the reply in SI."""
-    hourly = json.loads(REPLY.read_text())["hourly"]
+    hourly = json.loads(BERLIN.read_text())["hourly"]
     one = {key: values[hour] for key, values in hourly.items()}
     for key in one:
         if key.startswith("wind_speed") or key.startswith("wind_gusts"):
@@ -84,7 +83,7 @@ def density_altitude(stamp, height, ground):
 @pytest.mark.parametrize("hour", [12, 61, 88])
 def test_from_raw_numbers_to_the_margin(hour):
     first, second = read(hour), read(hour + 1)
-    ground = json.loads(REPLY.read_text())["elevation"]
+    ground = json.loads(BERLIN.read_text())["elevation"]
     aircraft = load_aircraft()["camera-quad-250g"]
 
     wind = max(wind_at(first, HEIGHT), wind_at(second, HEIGHT))
@@ -126,4 +125,4 @@ def test_from_raw_numbers_to_the_margin(hour):
 def _cube():
     from wxfly.sources.open_meteo.forecast import read_forecast
 
-    return read_forecast(REPLY)
+    return read_forecast(BERLIN)

@@ -21,9 +21,16 @@ if TYPE_CHECKING:
     from typing import Any
 
     from wxfly.library.answers import best, compare, now, week
-    from wxfly.library.forecasts import forecast_grid, get_forecast, read_forecast
-    from wxfly.library.hours import assess, conditions, find_windows
-    from wxfly.library.limits import find_aircraft, limits_for
+    from wxfly.library.hours import (
+        assess,
+        conditions,
+        find_aircraft,
+        find_windows,
+        forecast_grid,
+        get_forecast,
+        limits_for,
+        read_forecast,
+    )
 
 __version__ = "0.1.0"
 
@@ -42,22 +49,14 @@ __all__ = [
     "week",
 ]
 
-# Each name is imported when it is first asked for, so that `import wxfly` alone takes no time.
-_MODULES = {
-    "answers": ("best", "compare", "now", "week"),
-    "forecasts": ("forecast_grid", "get_forecast", "read_forecast"),
-    "hours": ("assess", "conditions", "find_windows"),
-    "limits": ("find_aircraft", "limits_for"),
-}
-
 
 def __getattr__(name: str) -> Any:
-    """Return a public name, from the module that holds it."""
-    for module, names in _MODULES.items():
-        if name in names:
-            value = globals()[name] = getattr(import_module(f"wxfly.library.{module}"), name)
-            return value
-    raise AttributeError(_unknown(name))
+    """Return a public name; its module is imported when it is first asked for, so that `import wxfly` takes no time."""
+    if name not in __all__:
+        raise AttributeError(_unknown(name))
+    module = "answers" if name in ("best", "compare", "now", "week") else "hours"
+    value = globals()[name] = getattr(import_module(f"wxfly.library.{module}"), name)
+    return value
 
 
 def _unknown(name: str) -> str:

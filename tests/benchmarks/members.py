@@ -7,11 +7,8 @@ Two places, 15 days of hours, the weather invented; `wxfly compare` from a file 
 
 from __future__ import annotations
 
-import statistics
-import subprocess
 import sys
 import tempfile
-import time
 from pathlib import Path
 
 import numpy as np
@@ -19,11 +16,11 @@ import xarray as xr
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
+from tests.benchmarks.start_up import command, print_medians
 from tests.cubes import quiet_cube
 from tests.probability.test_chance import members_cube
 from wxfly.cube.netcdf import save_cube
 
-RUNS = int(sys.argv[1]) if len(sys.argv) > 1 else 2
 MEMBERS, HOURS = 51, 15 * 24 + 1
 FIRST = "2026-06-10T00:00Z"
 """The first hour of the invented weather."""
@@ -43,30 +40,15 @@ def at_two_places(cube: xr.Dataset) -> xr.Dataset:
     return named
 
 
-def main() -> None:
-    """Run both in turn, so that a machine that slows down slows both."""
-    installed = Path(sys.executable).with_name("wxfly")
-    wxfly = [str(installed)] if installed.is_file() else [sys.executable, "-m", "wxfly"]
-    with tempfile.TemporaryDirectory() as folder:
-        files = {"one forecast": Path(folder) / "one.nc", f"{MEMBERS} members": Path(folder) / "many.nc"}
-        for path, cube in zip(files.values(), (quiet_cube(HOURS), members_cube(MEMBERS, hours=HOURS)), strict=True):
-            save_cube(at_two_places(cube), path)
-        seconds: dict[str, list[float]] = {name: [] for name in files}
-        for turn in range(RUNS + 1):
-            for name, path in files.items():
-                start = time.perf_counter()
-                subprocess.run(
-                    [*wxfly, "compare", "here", "there", "--forecast", str(path), "--as-of", FIRST],
-                    check=True,
-                    capture_output=True,
-                )
-                if turn:  # the first turn fills caches
-                    seconds[name].append(time.perf_counter() - start)
-    medians = {name: statistics.median(values) for name, values in seconds.items()}
-    yardstick = next(iter(medians.values()))
-    for name, median in medians.items():
-        print(f"wxfly compare, {name:14} median {median:6.3f} s  {median / yardstick:5.2f} x")
-
-
 if __name__ == "__main__":
-    main()
+    with tempfile.TemporaryDirectory() as folder:
+        timed = {}
+        for name, cube in (
+            ("one forecast", quiet_cube(HOURS)),
+            (f"{MEMBERS} members", members_cube(MEMBERS, hours=HOURS)),
+        ):
+            path = Path(folder) / f"{len(timed)}.nc"
+            save_cube(at_two_places(cube), path)
+            asked = ["compare", "here", "there", "--forecast", str(path), "--as-of", FIRST]
+            timed[f"wxfly compare, {name}"] = [*command(), *asked]
+        print_medians(timed)

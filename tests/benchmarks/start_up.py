@@ -18,11 +18,15 @@ READ = f"import xarray; xarray.load_dataset({str(min(SHIPPED.glob('*.nc')))!r}, 
 RUNS = int(sys.argv[1]) if len(sys.argv) > 1 else 2
 
 
+def command() -> list[str]:
+    """Return the installed command where there is one: a checkout may have no compiled modules."""
+    installed = Path(sys.executable).with_name("wxfly")
+    return [str(installed)] if installed.is_file() else [sys.executable, "-m", "wxfly"]
+
+
 def commands(folder: Path) -> dict[str, list[str]]:
     """Return what is timed, the yardstick first."""
-    # The installed command where there is one: a checkout may have no compiled modules, which an installation has.
-    installed = Path(sys.executable).with_name("wxfly")
-    wxfly = [str(installed)] if installed.is_file() else [sys.executable, "-m", "wxfly"]
+    wxfly = command()
     return {
         "import numpy, pandas, xarray": [sys.executable, "-c", "import numpy, pandas, xarray"],
         "and read one forecast": [sys.executable, "-c", READ],
@@ -33,17 +37,15 @@ def commands(folder: Path) -> dict[str, list[str]]:
     }
 
 
-def main() -> None:
-    """Run each in turn, so that a machine that slows down slows all of them."""
-    with tempfile.TemporaryDirectory() as folder:
-        timed = commands(Path(folder))
-        seconds: dict[str, list[float]] = {name: [] for name in timed}
-        for turn in range(RUNS + 1):
-            for name, command in timed.items():
-                start = time.perf_counter()
-                subprocess.run(command, check=True, capture_output=True)
-                if turn:  # the first turn fills caches
-                    seconds[name].append(time.perf_counter() - start)
+def print_medians(timed: dict[str, list[str]]) -> None:
+    """Run each in turn, so that a machine that slows down slows all of them; print each beside the first."""
+    seconds: dict[str, list[float]] = {name: [] for name in timed}
+    for turn in range(RUNS + 1):
+        for name, command in timed.items():
+            start = time.perf_counter()
+            subprocess.run(command, check=True, capture_output=True)
+            if turn:  # the first turn fills caches
+                seconds[name].append(time.perf_counter() - start)
     medians = {name: statistics.median(values) for name, values in seconds.items()}
     yardstick = next(iter(medians.values()))
     for name, median in medians.items():
@@ -51,4 +53,5 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    with tempfile.TemporaryDirectory() as folder:
+        print_medians(commands(Path(folder)))

@@ -7,7 +7,7 @@ import pytest
 
 from tests.server import Fault
 from wxfly.answer.windows import Room
-from wxfly.cli.exit_codes import ExitCode, code_of
+from wxfly.cli.program import ExitCode, code_of
 
 
 @pytest.mark.parametrize(

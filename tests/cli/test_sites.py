@@ -67,7 +67,8 @@ def test_a_rule_set_says_first_what_is_law_and_last_what_is_a_caution_of_ours():
 
 
 def test_a_saved_site_is_not_replaced_unasked(own_folders, wxfly):
-    assert wxfly("sites", "add", "meadow", "52.1,6.9", "--surface-cover", "open", "--offline")[0] == 0
+    code, out, _ = wxfly("sites", "add", "meadow", "52.1,6.9", "--surface-cover", "open", "--offline")
+    assert code == 0 and "52.1000,6.9000, surface altitude unknown, Europe/" in out
     for name, way in (("meadow", "add --replace"), ("Meadow", "remove that one first")):
         code, out, err = wxfly("sites", "add", name, "51.0,7.0", "--offline")
         assert (code, out) == (1, "")

@@ -6,7 +6,7 @@ from http.server import BaseHTTPRequestHandler, HTTPServer
 import pytest
 
 from tests.server import Fault
-from wxfly.cli.watching import LONGEST_SLEEP, Watching, Way
+from wxfly.cli.watch import LONGEST_SLEEP, Watching, Way
 from wxfly.errors import WxflyError
 from wxfly.pilot.options import Words
 from wxfly.pilot.settings import config_folder, load_settings
@@ -170,7 +170,7 @@ def test_a_watch_of_another_model_is_another_watch(wxfly, server, clock):
 
 
 def test_it_looks_as_runs_come_and_outlives_a_failure(server, clock):
-    from wxfly.cli import watching as module
+    from wxfly.cli import watch as module
 
     told, slept, asked = [], [], Words(days=2)
     way = Way("test", told.append)
@@ -216,7 +216,7 @@ def test_three_days_of_looks_ask_no_more_often_than_runs_come(wxfly, server, clo
 
 @pytest.mark.parametrize("day", [pytest.param("2026-03-11", marks=pytest.mark.thorough), "wednesday"])
 def test_the_watch_of_a_day_ends_with_it(server, clock, capsys, day):
-    from wxfly.cli import watching as module
+    from wxfly.cli import watch as module
     from wxfly.cli.program import start_logging, stop_logging
 
     told, words = [], Words(day=day)

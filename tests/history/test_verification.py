@@ -1,19 +1,17 @@
 """A pilot's file refused line by line; past forecasts against observations; what may be learned and what not."""
 
-from pathlib import Path
-
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.cubes import quiet_cube
+from tests.shared import SHARED
 from wxfly.assessment.conditions import derive
 from wxfly.errors import WxflyError
 from wxfly.history import verification
 from wxfly.history.observations import gather_hours, parse_csv, parse_metar, read_csv
 
-SHARED = Path(__file__).resolve().parents[3] / "shared"
 HEAD = "time,wind_speed [m/s],wind_speed_of_gust [km/h],wind_from_direction [degree],air_temperature [degC]\n"
 GOOD = HEAD + "2026-06-10T12:00Z,4.0,25.2,230,18\n2026-06-10T14:10+02:00,5.0,,,\n"
 

@@ -12,7 +12,7 @@ sys.path.insert(0, str(TESTS))
 
 import check_values  # noqa: E402
 
-SUBJECTS = ("air", "sky", "sun", "people", "rotor")
+SUBJECTS = ("air", "sky", "sun", "people", "rotor", "chance")
 ROWS = [row for subject in SUBJECTS for row in check_values.read_rows(TESTS / "reference" / f"{subject}.csv")]
 
 

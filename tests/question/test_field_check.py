@@ -23,7 +23,7 @@ from wxfly.question.ask import ask_brief
 from wxfly.report.command_facts.brief import BriefFacts
 from wxfly.report.command_facts.field_check import CheckFacts, check_facts
 from wxfly.report.facts import writing
-from wxfly.report.json import schema
+from wxfly.report.schemas import schema
 from wxfly.report.text.field_check import CheckWords
 
 

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from tests.server import Fault
-from wxfly.cli.exit_codes import ExitCode
+from wxfly.cli.program import ExitCode
 from wxfly.pilot.options import read_words
 from wxfly.question.fleet import ask_fleet, read_fleet_question
 from wxfly.retrieval import fleet as retrieval

@@ -26,7 +26,7 @@ from wxfly.question import ask as questions
 from wxfly.question.ask import DEFAULT_DISTANCE
 from wxfly.question.question import read_question
 from wxfly.report.facts.sortie import PlanFacts
-from wxfly.report.json import schema
+from wxfly.report.schemas import schema
 from wxfly.report.text.details import battery_use
 
 SITE = "Kelderness"

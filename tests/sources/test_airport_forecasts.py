@@ -2,17 +2,16 @@
 
 import json
 import math
-from pathlib import Path
 
 import numpy as np
 import pytest
 
 from tests.server import Fault
+from tests.shared import SHARED
 from wxfly.errors import WxflyError
 from wxfly.pilot.settings import load_settings
 from wxfly.sources.airports import get_aerodrome_forecasts, parse_aerodrome_forecasts, weather_kinds
 
-SHARED = Path(__file__).resolve().parents[3] / "shared"
 START = 1773140400  # 2026-03-10T11:00Z
 GROUP = {"timeFrom": START, "timeTo": START + 36_000, "fcstChange": None, "wdir": 210, "wspd": 12, "visib": "6+"}
 ROW = {

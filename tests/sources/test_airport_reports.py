@@ -2,20 +2,16 @@
 
 import json
 import math
-from pathlib import Path
 
 import numpy as np
 import pytest
 
 from tests.server import Fault
+from tests.shared import SHARED, needs_samples
 from wxfly.errors import WxflyError
 from wxfly.pilot.settings import load_settings
 from wxfly.sources.airports import get_reports, parse_reports
 
-SHARED = Path(__file__).resolve().parents[3] / "shared"
-needs_samples = pytest.mark.skipif(
-    not (SHARED / "samples").is_dir(), reason="the folder shared/ with sample replies is not beside the checkout"
-)
 ROW = {
     "icaoId": "XXAA", "obsTime": 1773140400, "temp": 6.7, "dewp": 3.9, "wdir": 210, "wspd": 12, "visib": "10+",
     "lat": 52.3, "lon": 6.8, "elev": 30, "name": "Invented Field", "cover": "OVC",

@@ -2,22 +2,18 @@
 
 import copy
 import json
-from pathlib import Path
 
 import numpy as np
 import pytest
 
 from tests.server import Fault
+from tests.shared import SHARED, needs_samples
 from wxfly.cube.contract import VARIABLES, covers_hours
 from wxfly.errors import WxflyError
 from wxfly.pilot.settings import load_settings
 from wxfly.pilot.site import Site
 from wxfly.sources.met_norway import INSTANT, NEXT_HOUR, WANTED_UNITS, get_forecast, parse_forecast, weather_code_of
 
-SHARED = Path(__file__).resolve().parents[3] / "shared"
-needs_samples = pytest.mark.skipif(
-    not (SHARED / "samples").is_dir(), reason="the folder shared/ with sample replies is not beside the checkout"
-)
 HEATH = Site("heath", 60.0, 10.0, 139.0)
 
 

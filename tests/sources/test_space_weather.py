@@ -1,20 +1,15 @@
 """Kp from its three products: both forms of the JSON, and the outlook in text."""
 
 import json
-from pathlib import Path
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.shared import SHARED, needs_samples
 from wxfly.errors import WxflyError
 from wxfly.sources.space_weather import kp_on, parse_kp, parse_outlook
-
-SHARED = Path(__file__).resolve().parents[3] / "shared"
-needs_samples = pytest.mark.skipif(
-    not (SHARED / "samples").is_dir(), reason="the folder shared/ with sample replies is not beside the checkout"
-)
 
 
 def rows(*pairs, key="kp"):

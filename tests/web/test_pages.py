@@ -184,3 +184,10 @@ def test_a_form_says_what_the_settings_hold_and_asks_for_the_day_in_front(client
     assert "[yours: 80m]" in page and "[default: camera-quad-250g]" in page
     front = page[: page.index("Every other option")]
     assert 'name="date"' in front
+
+
+def test_a_brief_names_the_fields_of_the_page_and_no_command(answered):
+    told = plain(answered(VIEWS["brief"]).text)
+    assert "no time at work (add it: 'Work')" in told
+    assert "put the reading in: 'Check'" in told
+    assert "--work" not in told and "wxfly check" not in told

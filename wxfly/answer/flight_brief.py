@@ -15,7 +15,7 @@ from wxfly.flight.advice import Advice, advise
 from wxfly.flight.anemometer_reading import CONFIDENCE, AnemometerRule, anemometer_rule
 from wxfly.flight.return_leg import worst_moment
 from wxfly.flight.sortie import Budget, Flights, Reach, Sortie, flights_in_window, reach
-from wxfly.physics.wind.log_law import OPEN_GROUND_ROUGHNESS_LENGTH
+from wxfly.physics.wind.surface_layer import OPEN_GROUND_ROUGHNESS_LENGTH
 from wxfly.pilot.site import Site
 
 LAUNCH_HEIGHT = 10.0

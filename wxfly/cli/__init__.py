@@ -12,11 +12,9 @@ from wxfly.cli import (  # noqa: E402  each adds its commands to the program
     answering,
     serving,
     settings,
-    sites,
     store,
     verification,
-    watch,
 )
 from wxfly.cli.program import main  # noqa: E402
 
-__all__ = ["answering", "main", "serving", "settings", "sites", "store", "verification", "watch"]
+__all__ = ["answering", "main", "serving", "settings", "store", "verification"]

@@ -1,18 +1,18 @@
-"""The questions: best, now, compare, week, why, brief, check, where, fleet; and schema, of what they print as JSON."""
+"""The questions: best, now, compare, week, why, brief, check, where, fleet, watch; and schema, of what they print."""
 
 from __future__ import annotations
 
 import json
+import signal
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from wxfly.cli import completion
-from wxfly.cli.exit_codes import ExitCode
-from wxfly.cli.options import STANDARD, Outputs, asking, output, overwriting, scheduling, telling, telling_more, within
+from wxfly.cli.options import OFFERS, STANDARD, Outputs, asking, output, overwriting, telling, telling_more, within
 from wxfly.cli.program import (
+    ExitCode,
     end_with,
     exiting,
     full_width,
@@ -21,6 +21,7 @@ from wxfly.cli.program import (
     print_json,
     say,
     show,
+    tell,
     tell_fault,
     tell_progress,
     width,
@@ -33,7 +34,7 @@ if TYPE_CHECKING:
 
 
 @main.command(epilog="Example: wxfly best Kelderness monday --html best.html")
-@click.argument("given", nargs=-1, metavar="[SITE] [DAY]", shell_complete=completion.sites_and_days)
+@click.argument("given", nargs=-1, metavar="[SITE] [DAY]", shell_complete=OFFERS["site or day"])
 @asking("best")
 @telling
 def best(given: tuple[str, ...], day: str | None, outputs: Outputs, **words: Any) -> None:
@@ -45,7 +46,7 @@ def best(given: tuple[str, ...], day: str | None, outputs: Outputs, **words: Any
 
 
 @main.command(epilog="Example: wxfly now Kelderness --duration 30min")
-@click.argument("site", required=False, shell_complete=completion.sites)
+@click.argument("site", required=False, shell_complete=OFFERS["site"])
 @asking("now")
 @telling
 def now(site: str | None, outputs: Outputs, **words: Any) -> None:
@@ -54,9 +55,7 @@ def now(site: str | None, outputs: Outputs, **words: Any) -> None:
 
 
 @main.command(epilog="Example: wxfly compare Kelderness Whistlebrush@100m --aircraft cine-hexacopter")
-@click.argument(
-    "given", nargs=-1, required=True, metavar="SITE SITE ... [DAY]", shell_complete=completion.sites_and_days
-)
+@click.argument("given", nargs=-1, required=True, metavar="SITE SITE ... [DAY]", shell_complete=OFFERS["site or day"])
 @asking("compare")
 @telling
 def compare(given: tuple[str, ...], day: str | None, outputs: Outputs, **words: Any) -> None:
@@ -73,7 +72,7 @@ def compare(given: tuple[str, ...], day: str | None, outputs: Outputs, **words: 
 
 
 @main.command(epilog="Example: wxfly week Kelderness --duration 2h --ics week.ics")
-@click.argument("site", required=False, shell_complete=completion.sites)
+@click.argument("site", required=False, shell_complete=OFFERS["site"])
 @asking("week")
 @telling
 def week(site: str | None, outputs: Outputs, **words: Any) -> None:
@@ -82,7 +81,7 @@ def week(site: str | None, outputs: Outputs, **words: Any) -> None:
 
 
 @main.command(epilog="Example: wxfly why Kelderness sunday 15:00")
-@click.argument("given", nargs=-1, required=True, metavar="[SITE] [DAY] HOUR", shell_complete=completion.sites_and_days)
+@click.argument("given", nargs=-1, required=True, metavar="[SITE] [DAY] HOUR", shell_complete=OFFERS["site or day"])
 @asking("why")
 @telling_more
 @exiting
@@ -95,7 +94,7 @@ def why(given: tuple[str, ...], more: bool, as_json: bool, **words: Any) -> None
     """
     from wxfly.question.ask import ask_hour
     from wxfly.report.command_facts.one_hour import one_hour_facts
-    from wxfly.report.text.terminal import render_hour
+    from wxfly.report.text.answer import render_hour
 
     facts = one_hour_facts(ask_hour(given, read_words(words), on_progress=tell_progress))
     show(facts, lambda: render_hour(facts, width=width(), more=more), as_json=as_json)
@@ -103,7 +102,7 @@ def why(given: tuple[str, ...], more: bool, as_json: bool, **words: Any) -> None
 
 
 @main.command(epilog="Example: wxfly brief Kelderness --return-height 80m --batteries 3 --html brief.html")
-@click.argument("given", nargs=-1, metavar="[SITE] [DAY]", shell_complete=completion.sites_and_days)
+@click.argument("given", nargs=-1, metavar="[SITE] [DAY]", shell_complete=OFFERS["site or day"])
 @asking("brief")
 @exiting
 @output("--json", "as_json", help="Print the brief and its answer as JSON.")
@@ -128,8 +127,8 @@ def brief(
     from wxfly.report.command_facts.brief import brief_or_answer
     from wxfly.report.facts.answer import AnswerFacts
     from wxfly.report.pages.brief import to_html
+    from wxfly.report.text.answer import render
     from wxfly.report.text.brief import to_text, words_of
-    from wxfly.report.text.terminal import render
 
     _only_one_printed(as_json=as_json, as_csv=as_csv)
     if html_path:
@@ -143,7 +142,7 @@ def brief(
     if as_json:
         print_json(facts)
     elif as_csv:
-        from wxfly.report.csv import brief_to_csv
+        from wxfly.report.tables import brief_to_csv
 
         print_data(brief_to_csv(facts).encode("utf-8", "backslashreplace"))
     elif isinstance(facts, AnswerFacts):
@@ -155,7 +154,7 @@ def brief(
 
 
 @main.command(epilog="Example: wxfly check Valdrenna --mean 3.1m/s --gust 5.4m/s")
-@click.argument("site", required=False, shell_complete=completion.sites)
+@click.argument("site", required=False, shell_complete=OFFERS["site"])
 @asking("check")
 @telling_more
 @exiting
@@ -164,8 +163,8 @@ def check(site: str | None, more: bool, as_json: bool, **words: Any) -> None:
     """Compare what you measure now at SITE with the forecast, and answer for the rest of the day with both."""
     from wxfly.question.field_check import ask_check
     from wxfly.report.command_facts.field_check import check_facts
+    from wxfly.report.text.answer import render
     from wxfly.report.text.field_check import CheckWords
-    from wxfly.report.text.terminal import render
 
     asked = ask_check(site, read_words(words), on_progress=tell_progress)
     facts = check_facts(asked)
@@ -187,7 +186,10 @@ def check(site: str | None, more: bool, as_json: bool, **words: Any) -> None:
 @output(
     "--zarr", "folder", is_file=True, is_front=False, help="Also write every hour of every cell to this Zarr store."
 )
-@scheduling
+@output(
+    "--scheduler", metavar="ADDRESS", is_front=False,
+    help="Have the workers of this dask scheduler work on the store, for example tcp://10.0.0.5:8786.",
+)  # fmt: skip
 @overwriting
 def where(
     place: str,
@@ -226,7 +228,7 @@ def where(
         print_json(facts)
         return
     if as_csv:
-        from wxfly.report.csv import where_to_csv
+        from wxfly.report.tables import where_to_csv
 
         print_data(where_to_csv(facts, reader).encode())
         return
@@ -268,8 +270,8 @@ def fleet(
     at the rate that it allows; after an interruption the same command goes on.
     """
     from wxfly.question.fleet import FleetFileError, ask_fleet, read_fleet_question
-    from wxfly.report.command_facts.fleet import fleet_facts
-    from wxfly.report.fleet import MakesRow
+    from wxfly.report.calendar import calendars_of_fleet, entries_of
+    from wxfly.report.command_facts.fleet import MakesRow, fleet_facts
 
     _only_one_printed(as_json=as_json, as_csv=as_csv)
     for path in (parquet_path, html_path, ics_path):
@@ -281,13 +283,13 @@ def fleet(
         for fault in faulty.faults:
             tell_fault(str(fault))
         raise
-    made = ask_fleet(asked, MakesRow(with_entries=ics_path is not None), on_progress=tell_progress)
+    made = ask_fleet(asked, MakesRow(None if ics_path is None else entries_of), on_progress=tell_progress)
     facts = fleet_facts(asked, made)
     from wxfly.report.text.fleet import FleetWords, to_text
 
     fleet_words = FleetWords(facts, asked.units, asked.time_zone)
     if parquet_path is not None:
-        from wxfly.report.fleet import fleet_to_parquet
+        from wxfly.report.tables import fleet_to_parquet
 
         _write(parquet_path, fleet_to_parquet(facts), overwrite=overwrite)
     if html_path is not None:
@@ -295,14 +297,12 @@ def fleet(
 
         _write(html_path, to_html(facts, fleet_words).encode(), overwrite=overwrite)
     if ics_path is not None:
-        from wxfly.report.fleet import calendars
-
-        for path, content in calendars(facts, made.made, ics_path):
+        for path, content in calendars_of_fleet(facts, made.made, ics_path):
             _write(path, content, overwrite=overwrite)
     if as_json:
         print_json(facts)
     elif as_csv:
-        from wxfly.report.fleet import fleet_to_csv
+        from wxfly.report.tables import fleet_to_csv
 
         print_data(fleet_to_csv(facts, time_zone=asked.time_zone).encode("utf-8", "backslashreplace"))
     else:
@@ -311,8 +311,61 @@ def fleet(
         click.get_current_context().exit(ExitCode.UNFINISHED)
 
 
+@main.command(epilog="Example: wxfly watch Kelderness saturday --quiet-hours 22-6")
+@click.argument("given", nargs=-1, metavar="[SITE] [DAY]", shell_complete=OFFERS["site or day"])
+@asking("best")
+@output("--week", help="Watch the windows of the coming days instead of those of DAY.")
+@output("--once", help="Look once and end; with code 20 where it told of a change.")
+@output("--notify", help="Also show a notification on the desktop.")
+@output(
+    "--webhook", metavar="URL", envvar="WXFLY_WEBHOOK", help="Also send each change as a line of JSON to this address."
+)
+@output("--quiet-hours", metavar="BEGIN-END", help="Tell nothing in these hours, such as 22-6, but after them.")
+@output("--json", "as_json", help="Print each change as a line of JSON.")
+def watch(
+    given: tuple[str, ...],
+    day: str | None,
+    week: bool,
+    once: bool,
+    notify: bool,
+    webhook: str | None,
+    quiet_hours: str | None,
+    as_json: bool,
+    **words: Any,
+) -> None:
+    """Look again at SITE as new runs of the model come, and tell only when the answer changes.
+
+    A window that opens, shrinks, moves or goes is told, and a chance that falls or rises. Silence is no leave to fly:
+    look once more before you set out.
+    """
+    from wxfly.cli.watch import Watching, ask_again, looks_once, ways_of
+    from wxfly.question.question import part_one_place
+    from wxfly.question.watch import asked_of_watch, known_by, read_quiet_hours
+    from wxfly.sources.http import check_receiver
+
+    places, day = part_one_place(given, day)
+    if week and day is not None:
+        raise click.UsageError(f"--week watches all coming days; leave out {day}, or --week")
+    ways = ways_of(as_json=as_json, notify=notify, webhook=webhook)
+    if webhook:
+        check_receiver(webhook)
+    quiet = None if quiet_hours is None else read_quiet_hours(quiet_hours)
+    kind, asked = asked_of_watch(read_words({**words, "day": day}), week=week)
+    question = known_by(kind, places, asked)
+    watching = Watching(lambda: ask_again(kind, places, asked), ways, quiet, question, is_of_one_day=kind == "best")
+    if once:
+        if looks_once(watching, print_json if as_json else None):
+            click.get_current_context().exit(ExitCode.CHANGED)
+        return
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
+    try:
+        watching.go_on()
+    except KeyboardInterrupt:
+        tell("the watch has ended")
+
+
 @main.command("schema", epilog="Example: wxfly schema answer")
-@click.argument("name", default="answer", shell_complete=completion.schemas)
+@click.argument("name", default="answer", shell_complete=OFFERS["schema"])
 def print_schema(name: str) -> None:
     """Print the JSON Schema of what --json prints: NAME is answer, or the command, such as why, sites or ledger."""
     from wxfly.report.schemas import schema_of
@@ -332,7 +385,7 @@ def _ask(kind: QuestionKind, places: list[str], outputs: Outputs, words: Words) 
     for format in outputs.printed:
         print_data(format.write(asked))
     from wxfly.report.facts.answer import facts_of
-    from wxfly.report.text.terminal import render
+    from wxfly.report.text.answer import render
 
     facts = facts_of(asked.briefing, asked.question)
     if not outputs.printed:

@@ -1,21 +1,22 @@
-"""The options of the commands: those of a question from the rows of `wxfly.pilot.options`, and the outputs."""
+"""The options of the commands, from the rows of `wxfly.pilot.options`; the outputs; what a shell offers for a word."""
 
 from __future__ import annotations
 
 import shutil
 import sys
 import tempfile
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 from functools import wraps
 from pathlib import Path
-from typing import Any, TypeVar, cast
+from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import click
+from click.shell_completion import CompletionItem
 
-from wxfly.cli import completion
 from wxfly.cli.program import HeadedOption, exiting
+from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.options import (
     OPTIONS,
     USUAL_REACH,
@@ -29,20 +30,91 @@ from wxfly.pilot.options import (
     plan_options,
     usual_options,
 )
+from wxfly.pilot.rules import load_rules
+from wxfly.pilot.settings import own_aircraft_file, own_rules_file, plans_file, read_plans, sites_file
 from wxfly.report.formats import FORMATS, Format
 from wxfly.units import parse_quantity
 
+if TYPE_CHECKING:
+    from wxfly.pilot.own_files import OwnTable
+    from wxfly.pilot.site import Site
+
 F = TypeVar("F", bound=Callable[..., Any])
+Complete = Callable[[click.Context, click.Parameter, str], list[CompletionItem]]
 
 STANDARD = "-"
 """Standard input or output, where a file could be named."""
 _FRONT_FORMATS = ("json", "html")
 _BEGINNINGS = ((b"CDF", ".nc"), (b"\x89HDF", ".nc"), (b"GRIB", ".grib2"), (b"{", ".json"), (b"[", ".json"))
-_COMPLETIONS = {
-    "day": completion.days, "plan": completion.plans, "aircraft": completion.aircraft, "rules": completion.rules,
-    "required": completion.elements, "advised": completion.elements,
-}  # fmt: skip
-"""What a shell offers, by the name of an option."""
+
+
+# --- what a shell offers for a half-typed word: no service is asked, and nothing fails, as a shell shows no error -----
+
+
+def _offering(names: Callable[[], Iterable[tuple[str, str]]]) -> Complete:
+    """Return what offers names, each with a word of help, that begin as the half-typed word does."""
+
+    def complete(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[CompletionItem]:
+        try:
+            begin = incomplete.casefold()
+            return [CompletionItem(name, help=text) for name, text in names() if name.casefold().startswith(begin)]
+        except Exception:
+            return []
+
+    return complete
+
+
+def saved_sites() -> OwnTable[Site]:
+    """Return the pilot's saved sites by name."""
+    from wxfly.pilot.site import read_sites
+
+    return read_sites(sites_file())
+
+
+def _sites() -> Iterable[tuple[str, str]]:
+    from wxfly.retrieval.places import demo_sites
+
+    yield from ((name, "saved") for name in saved_sites())
+    yield from ((name, "invented, demonstration") for name in demo_sites())
+
+
+def _days(help: str = "") -> Iterable[tuple[str, str]]:
+    from wxfly.times import DAY_WORDS
+
+    return [(word, help) for word in DAY_WORDS]
+
+
+def _elements() -> Iterable[tuple[str, str]]:
+    from wxfly.pilot.elements import ELEMENTS
+
+    return [(element.name, element.title) for element in ELEMENTS]
+
+
+def _schemas() -> Iterable[tuple[str, str]]:
+    from wxfly.report.schemas import WHOLES
+
+    return [(name, "") for name in WHOLES]
+
+
+OFFERS: dict[str, Complete] = {
+    name: _offering(names)
+    for name, names in {
+        "site": _sites,
+        "saved site": lambda: ((name, "saved") for name in saved_sites()),
+        "site or day": lambda: [*_sites(), *_days("day")],
+        "day": _days,
+        "plan": lambda: ((name, "") for name in read_plans(plans_file())),
+        "aircraft": lambda: ((one.name, one.title) for one in load_aircraft(own_aircraft_file()).values()),
+        "rules": lambda: ((one.name, one.title) for one in load_rules(own_rules_file()).values()),
+        "required": _elements,
+        "advised": _elements,
+        "schema": _schemas,
+    }.items()
+}
+"""What is offered for an argument, or for an option by its name."""
+
+
+# --- options ----------------------------------------------------------------------------------------------------------
 
 
 def from_standard_input(ctx: click.Context, param: click.Parameter, path: Path | None) -> Path | None:
@@ -67,17 +139,17 @@ def _suffix_of(content: bytes) -> str:
 
 def asking(question: str) -> Callable[[F], F]:
     """Add the options of a question, by the name of its command."""
-    return lambda command: with_options(command, options_of(question))
+    return lambda command: _with_options(command, options_of(question))
 
 
 def planning(command: F) -> F:
     """Add every option that a plan may say."""
-    return with_options(command, plan_options())
+    return _with_options(command, plan_options())
 
 
 def usually(command: F) -> F:
     """Add every option that the defaults of a site may say."""
-    return with_options(command, usual_options())
+    return _with_options(command, usual_options())
 
 
 def showing_units(command: F) -> F:
@@ -87,7 +159,7 @@ def showing_units(command: F) -> F:
     return click.option("--units", type=click.Choice(list(units)), help=text)(command)
 
 
-def with_options(command: F, rows: Sequence[Option]) -> F:
+def _with_options(command: F, rows: Sequence[Option]) -> F:
     """Add options by their rows."""
     for row in reversed(rows):
         command = _option(row)(command)
@@ -108,7 +180,7 @@ def _option(row: Option) -> Callable[[F], F]:
         rest["multiple"] = True
     elif kind.choices:
         rest = {"type": click.Choice(list(kind.choices))}
-    rest["shell_complete"] = _COMPLETIONS.get(row.name)
+    rest["shell_complete"] = OFFERS.get(row.name)
     return _headed(name, row.name, heading=row.heading, is_front=row.is_front, help=row.help_text, **rest)
 
 
@@ -150,7 +222,7 @@ def telling(command: F) -> F:
 
     written: Any = overwriting(with_outputs)
     text = "With --ics: remind this long before each window, such as 2h.  [without unit: min]"
-    written = _headed("--alarm", heading=Heading.OUTPUT, metavar="TIME", help=text)(written)
+    written = output("--alarm", metavar="TIME", is_front=False, help=text)(written)
     for f in reversed(FORMATS):
         written = output(f"--{f.name}", f.name, help=f.help, is_file=bool(f.mark), is_front=f.name in _FRONT_FORMATS)(
             written
@@ -159,8 +231,8 @@ def telling(command: F) -> F:
 
 
 def output(*names: str, is_file: bool = False, is_front: bool = True, **rest: Any) -> Callable[[F], F]:
-    """Return an option of the output: a switch, or the path of a file."""
-    kind: dict[str, Any] = {"type": click.Path(path_type=Path)} if is_file else {"is_flag": True}
+    """Return an option of the output: a switch, the path of a file, or where it has a `metavar`, a text."""
+    kind: dict[str, Any] = {"type": click.Path(path_type=Path)} if is_file else {"is_flag": "metavar" not in rest}
     return _headed(*names, heading=Heading.OUTPUT, is_front=is_front, **kind, **rest)
 
 
@@ -169,12 +241,6 @@ def within(command: F) -> F:
     text = f"How far from PLACE, as the crow flies.  [default: {USUAL_REACH}]"
     rest = {"default": USUAL_REACH, "metavar": "DISTANCE", "help": text}
     return _headed("--within", "reach", heading=Heading.WHEN, is_front=True, **rest)(command)
-
-
-def scheduling(command: F) -> F:
-    """Add the option that gives the work to other machines."""
-    text = "Have the workers of this dask scheduler work on the store, for example tcp://10.0.0.5:8786."
-    return _headed("--scheduler", heading=Heading.OUTPUT, is_front=False, metavar="ADDRESS", help=text)(command)
 
 
 def telling_more(command: F) -> F:

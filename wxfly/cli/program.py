@@ -1,4 +1,4 @@
-"""The program itself: its help, the options of the log, and how a mistake is reported in one line."""
+"""The program itself: its help, its exit codes, the options of the log, and how a mistake is told in one line."""
 
 from __future__ import annotations
 
@@ -10,13 +10,13 @@ import sys
 import traceback
 from collections.abc import Callable
 from datetime import UTC, datetime
+from enum import IntEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
 
 import click
 
 from wxfly import __version__
-from wxfly.cli.exit_codes import ExitCode, code_of
 from wxfly.errors import NotAskedError, WxflyError
 from wxfly.pilot.options import Heading
 from wxfly.report.text import console
@@ -104,8 +104,46 @@ CAUTION = (
 )
 
 
-OWN_FAULT = ExitCode.OWN_FAULT
-"""Exit code for a fault of the program itself (EX_SOFTWARE of sysexits.h)."""
+class ExitCode(IntEnum):
+    """One code; a row of the table in the reference."""
+
+    def __new__(cls, value: int, meaning: str, is_asked_for: bool = False) -> ExitCode:
+        """Make a code with its meaning and whether only ``--exit-code`` gives it."""
+        code = int.__new__(cls, value)
+        code._value_ = value
+        code.meaning = meaning
+        code.is_asked_for = is_asked_for
+        return code
+
+    meaning: str
+    is_asked_for: bool
+
+    ANSWERED = 0, "answered, whatever the answer is; with `--exit-code`: there is room to fly and all is known"
+    MISTAKE = 1, "something can be put right, told in one line"
+    NOT_UNDERSTOOD = 2, "the command was not understood"
+    UNFINISHED = 3, "some sites of a fleet have no answer; the same command asks for those alone"
+    NO_ROOM = 10, "no room to fly, or probably none", True
+    NOT_KNOWN = 11, "something that the decision needs is not known, whether or not the rest leaves room", True
+    NOT_ASKED = 12, "no service answered, and nothing that is stored answers in its place", True
+    CHANGED = 20, "`wxfly watch --once` told of a change"
+    OWN_FAULT = 70, "a fault of wxfly itself"  # EX_SOFTWARE of sysexits.h
+
+
+def code_of(word: Room, *, as_far_as_known: bool) -> ExitCode:
+    """Return the code of a verdict.
+
+    Parameters
+    ----------
+    word : Room
+        Whether there is room to fly.
+    as_far_as_known : bool
+        Whether something that the decision needs is not known.
+    """
+    if word.is_enough:
+        return ExitCode.NOT_KNOWN if as_far_as_known else ExitCode.ANSWERED
+    return ExitCode.NO_ROOM if word.is_known else ExitCode.NOT_KNOWN
+
+
 _EXIT_CODE = "wxfly.exit_code"
 _NEGATIVE_NUMBER = re.compile(r"-\.?[0-9]")
 
@@ -278,10 +316,10 @@ def _tell_own_fault(ctx: click.Context, fault: Exception) -> NoReturn:
         tell(f"{line}; {way}", level=logging.ERROR)
     else:
         click.echo(_on_error_stream(f"Error: {line}; {way}"), err=True)
-    if logging.getLogger("wxfly").isEnabledFor(logging.INFO):
+    if _LOGGER.isEnabledFor(logging.INFO):
         for frame in traceback.extract_tb(fault.__traceback__)[-5:]:
             tell(f"in {Path(frame.filename).name}, line {frame.lineno}, {frame.name}", level=logging.ERROR)
-    ctx.exit(OWN_FAULT)
+    ctx.exit(ExitCode.OWN_FAULT)
 
 
 def _on_error_stream(text: str) -> str:
@@ -307,16 +345,6 @@ def _log_options(*, hidden: bool) -> list[click.Parameter]:
     ]
 
 
-def _keep(key: str) -> Callable[[click.Context, click.Parameter, Any], None]:
-    """Return what keeps a switch for the whole run of the program."""
-
-    def keep(ctx: click.Context, param: click.Parameter, value: Any) -> None:
-        if value:
-            ctx.meta[key] = True
-
-    return keep
-
-
 _quiet = False
 """Whether no text is wanted; the threads that ask the services have no context of the command."""
 
@@ -332,22 +360,23 @@ def _set_quiet(value: bool) -> None:
     _quiet = value
 
 
-def _is_on(key: str) -> bool:
-    ctx = click.get_current_context(silent=True)
-    return ctx is not None and bool(ctx.meta.get(key))
+def _ask_for_code(ctx: click.Context, param: click.Parameter, value: bool) -> None:
+    if value:
+        ctx.meta[_EXIT_CODE] = True
 
 
 def exiting(command: F) -> F:
     """Add the option that ends the command with a code by its verdict."""
     text = "End with a code by the answer, for scripts: 0 room, 10 no room, 11 not known, 12 nobody could be asked."
-    rest: dict[str, Any] = {"is_flag": True, "expose_value": False, "callback": _keep(_EXIT_CODE), "help": text}
+    rest: dict[str, Any] = {"is_flag": True, "expose_value": False, "callback": _ask_for_code, "help": text}
     return click.option("--exit-code", cls=HeadedOption, heading=Heading.OUTPUT.value, is_front=False, **rest)(command)
 
 
 def end_with(word: Room, *, as_far_as_known: bool) -> None:
     """End the command with the code of its verdict, where that is asked for."""
-    if _is_on(_EXIT_CODE):
-        click.get_current_context().exit(code_of(word, as_far_as_known=as_far_as_known))
+    ctx = click.get_current_context()
+    if ctx.meta.get(_EXIT_CODE):
+        ctx.exit(code_of(word, as_far_as_known=as_far_as_known))
 
 
 @click.group(
@@ -396,7 +425,7 @@ def ask(text: str, default: str) -> str:
 
 def print_json(facts: Facts) -> None:
     """Print facts as one line of JSON."""
-    from wxfly.report.json import to_json
+    from wxfly.report.formats import to_json
 
     print_data(f"{to_json(facts)}\n".encode("utf-8", "backslashreplace"))
 

@@ -1,4 +1,4 @@
-"""What a pilot keeps so that nothing is typed twice: setup, settings, set, plans."""
+"""What a pilot keeps so that nothing is typed twice: setup, settings, set, plans, sites, aircraft, rules."""
 
 from __future__ import annotations
 
@@ -9,13 +9,13 @@ from typing import Any
 
 import click
 
-from wxfly.cli.options import planning
-from wxfly.cli.program import ask, main, print_data, say
+from wxfly.cli.options import OFFERS, as_json, planning, saved_sites, showing_units, usually
+from wxfly.cli.program import ask, main, print_data, say, show
 from wxfly.errors import WxflyError
-from wxfly.pilot.aircraft import load_aircraft
+from wxfly.pilot.aircraft import find_aircraft, load_aircraft
 from wxfly.pilot.options import OPTIONS, Words, kept_values, read_words, written
 from wxfly.pilot.own_files import check_name, damage_notes
-from wxfly.pilot.rules import load_rules
+from wxfly.pilot.rules import find_rules, load_rules
 from wxfly.pilot.settings import (
     find_plan,
     load_settings,
@@ -40,12 +40,11 @@ def setup() -> None:
 
     Enter keeps the value in brackets. Nothing is written before the last answer.
     """
-    from wxfly.pilot.site import read_sites
     from wxfly.question.settings import keep_settings, keep_site, settings_in_force
     from wxfly.report.text.own_lists import saved_site_text
 
     now = {row.key: row.value for row in settings_in_force(None, None)}
-    home = load_settings().home or next(iter(read_sites(sites_file())), "none")
+    home = load_settings().home or next(iter(saved_sites()), "none")
     new_home = _asked("Home place: a saved site, LATITUDE,LONGITUDE or a place name", home, _home)
     answers: dict[str, str | None] = {}
     questions = {
@@ -83,14 +82,14 @@ def _asked(text: str, default: str, read: Callable[[str], Any]) -> Any:
 
 def _home(answer: str) -> tuple[str, str]:
     """Return the name of the home and, where it is to be saved, its place; two empty texts for no home."""
-    from wxfly.pilot.site import parse_coordinates, read_sites
+    from wxfly.pilot.site import parse_coordinates
     from wxfly.question.defaults import site_of
     from wxfly.retrieval.places import demo_sites, resolve_site
 
     answer = answer.strip()
     if answer == "none":
         return "", ""
-    saved = read_sites(sites_file())
+    saved = saved_sites()
     saved.refuse_uncertain(answer, "the site")
     site = site_of(answer, {**demo_sites(), **saved})
     if site is not None:
@@ -172,7 +171,6 @@ def plans(ctx: click.Context, as_json: bool) -> None:
     """List the saved plans; add, show or remove one. Any question takes one with --plan NAME."""
     if ctx.invoked_subcommand is not None:
         return
-
     saved = read_plans(plans_file())
     if as_json:
         _print_json({name: kept_values(words) for name, words in saved.items()})
@@ -221,5 +219,108 @@ def _in_one_line(words: Words) -> str:
 
 
 def _print_json(value: Any) -> None:
-
     print_data(f"{console.as_json(value)}\n".encode("utf-8", "backslashreplace"))
+
+
+# --- what a question can name: sites, aircraft, rule sets -------------------------------------------------------------
+
+
+@main.group(
+    invoke_without_command=True,
+    subcommand_metavar="[COMMAND] [ARGS]...",
+    epilog="Example: wxfly sites add meadow 52.1,6.9 --surface-cover open",
+)
+@as_json
+@click.pass_context
+def sites(ctx: click.Context, as_json: bool) -> None:
+    """List the saved sites; add or remove one, or set its defaults."""
+    if ctx.invoked_subcommand is not None:
+        return
+    from wxfly.report.command_facts.own_lists import sites_facts
+    from wxfly.report.text.own_lists import sites_text
+    from wxfly.retrieval.places import demo_sites
+
+    saved, invented = saved_sites(), demo_sites().values()
+    facts = sites_facts([*saved.values(), *invented], saved.set_aside)
+    show(facts, lambda: sites_text(saved, invented), as_json=as_json)
+
+
+@sites.command("add", epilog="Example: wxfly sites add meadow 52.1,6.9 --surface-cover open")
+@click.argument("name")
+@click.argument("place")
+@click.option(
+    "--surface-altitude",
+    metavar="HEIGHT",
+    help="Ground above mean sea level, such as 45m; asked for when left out.  [without unit: m]",
+)
+@click.option(
+    "--surface-cover",
+    metavar="CLASS",
+    help="What the ground upwind looks like: sea, smooth, open, roughly_open, rough, very_rough, closed, chaotic.",
+)
+@click.option("--time-zone", metavar="ZONE", help="IANA time zone; worked out from the place when left out.")
+@click.option("--replace", "replaces", is_flag=True, help="Move the saved site of this name to PLACE.")
+@click.option("--offline", is_flag=True, help="Do not ask for altitude or place name.")
+def add_site(name: str, place: str, **options: Any) -> None:
+    """Save PLACE (LATITUDE,LONGITUDE or a place name) as NAME."""
+    from wxfly.question.settings import keep_site
+    from wxfly.report.text.own_lists import saved_site_text
+
+    say(saved_site_text(keep_site(name, place, **options)))
+
+
+@sites.command("set", epilog="Example: wxfly sites set meadow --height 80m --rules eu_open")
+@click.argument("name")
+@click.option("--remove", "removed", multiple=True, metavar="KEY", help="Take this default out again.")
+@usually
+def set_site(name: str, removed: tuple[str, ...], **options: Any) -> None:
+    """Set what questions about the saved site NAME take where neither they nor their plan say it."""
+    from wxfly.question.settings import keep_defaults
+    from wxfly.report.text.own_lists import defaults_text
+
+    say(defaults_text(name, keep_defaults(name, read_words(options), removed)))
+
+
+@sites.command("remove", epilog="Example: wxfly sites remove meadow")
+@click.argument("name", shell_complete=OFFERS["saved site"])
+def forget_site(name: str) -> None:
+    """Forget the saved site NAME."""
+    from wxfly.pilot.site import remove_site
+
+    remove_site(sites_file(), name)
+    say(f"removed {name}")
+
+
+@main.command(epilog="Example: wxfly aircraft camera-quad-250g")
+@click.argument("name", required=False, shell_complete=OFFERS["aircraft"])
+@showing_units
+@as_json
+def aircraft(name: str | None, units: str | None, as_json: bool) -> None:
+    """List the aircraft, or show the limits of NAME and where each is from."""
+    from wxfly.report.command_facts.own_lists import aircraft_list_facts
+    from wxfly.report.text.own_lists import aircraft_list_text, aircraft_text
+
+    if name is None:
+        table = load_aircraft(own_aircraft_file())
+        facts, text = aircraft_list_facts(table.values(), table.set_aside), partial(aircraft_list_text, table)
+    else:
+        found = find_aircraft(name, own_aircraft_file())
+        facts, text = aircraft_list_facts([found]), partial(aircraft_text, found)
+    show(facts, lambda: text(units or load_settings().units), as_json=as_json)
+
+
+@main.command(epilog="Example: wxfly rules eu_open")
+@click.argument("name", required=False, shell_complete=OFFERS["rules"])
+@as_json
+def rules(name: str | None, as_json: bool) -> None:
+    """List the rule sets, or show the limits of NAME and where each stands."""
+    from wxfly.report.command_facts.own_lists import rules_facts
+    from wxfly.report.text.own_lists import rules_list_text, rules_text
+
+    if name is None:
+        table = load_rules(own_rules_file())
+        facts, text = rules_facts(table.values(), table.set_aside), rules_list_text(table)
+    else:
+        found = find_rules(name, own_rules_file())
+        facts, text = rules_facts([found]), rules_text(found)
+    show(facts, lambda: text, as_json=as_json)

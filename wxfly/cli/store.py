@@ -7,16 +7,15 @@ from pathlib import Path
 
 import click
 
-from wxfly.cli import completion
-from wxfly.cli.options import as_json
+from wxfly.cli.options import OFFERS, as_json, saved_sites
 from wxfly.cli.program import main, say, show, tell_progress
 from wxfly.errors import DamagedError, WxflyError
 from wxfly.pilot.own_files import damage_notes
-from wxfly.pilot.settings import load_settings, sites_file
+from wxfly.pilot.settings import load_settings
 
 
 @main.command(epilog="Example: wxfly fetch 52.1,6.9 --model icon_d2")
-@click.argument("sites", nargs=-1, metavar="[SITE ...]", shell_complete=completion.saved_sites)
+@click.argument("sites", nargs=-1, metavar="[SITE ...]", shell_complete=OFFERS["saved site"])
 @click.option("--model", metavar="MODEL", help="The one forecast model to ask.  [default: chosen by place]")
 def fetch(sites: tuple[str, ...], model: str | None) -> None:
     """Fetch the newest forecast for SITE, or for every saved site, and keep it for use offline."""
@@ -40,27 +39,25 @@ def stored_forecasts() -> None:
 @as_json
 def list_store(check: bool, as_json: bool) -> None:
     """List the stored forecasts: place, model, run, when kept, size."""
-    from wxfly.pilot.site import read_sites
     from wxfly.report.command_facts.own_lists import store_facts
     from wxfly.report.text.own_lists import store_text
 
-    facts = store_facts(read_sites(sites_file()), check=check)
+    facts = store_facts(saved_sites(), check=check)
     show(facts, lambda: store_text(facts), as_json=as_json)
 
 
 @stored_forecasts.command("show", epilog="Example: wxfly store show meadow --model icon_d2")
-@click.argument("site", required=False, shell_complete=completion.saved_sites)
+@click.argument("site", required=False, shell_complete=OFFERS["saved site"])
 @click.option("--model", metavar="MODEL", help="Of this model.")
 @click.option("--run", metavar="RUN", help="Of this run, as the list writes it.")
 def show_stored(site: str | None, model: str | None, run: str | None) -> None:
     """Show the newest stored forecast of SITE, saved or LATITUDE,LONGITUDE; without one, the store as a whole."""
-    from wxfly.pilot.site import read_sites
     from wxfly.report.command_facts.own_lists import store_facts, stored_details
     from wxfly.report.text.own_lists import store_summary_text, stored_text
     from wxfly.store import forecasts
     from wxfly.times import utc_now
 
-    saved = read_sites(sites_file())
+    saved = saved_sites()
     if site is None:
         say(store_summary_text(store_facts(saved), load_settings()))
         return
@@ -98,14 +95,13 @@ def prune_store(days: float | None, megabytes: float | None, damaged: bool, dry_
 
 @stored_forecasts.command("export", epilog="Example: wxfly store export forecasts-of-may meadow")
 @click.argument("folder", type=click.Path(path_type=Path, file_okay=False))
-@click.argument("sites", nargs=-1, metavar="[SITE ...]", shell_complete=completion.saved_sites)
+@click.argument("sites", nargs=-1, metavar="[SITE ...]", shell_complete=OFFERS["saved site"])
 @click.option("--model", metavar="MODEL", help="Only of this model.")
 def export_stored(folder: Path, sites: tuple[str, ...], model: str | None) -> None:
     """Copy the newest stored forecast of each SITE (all places without one) into FOLDER, as netCDF."""
-    from wxfly.pilot.site import read_sites
     from wxfly.store.forecasts import export_newest
 
-    paths = export_newest(folder, sites, read_sites(sites_file()), model=model)
+    paths = export_newest(folder, sites, saved_sites(), model=model)
     say("\n".join(f"wrote {path}" for path in paths) or "the store has nothing to export")
 
 

@@ -7,14 +7,13 @@ from pathlib import Path
 
 import click
 
-from wxfly.cli import completion
-from wxfly.cli.options import as_json, from_standard_input, showing_units
+from wxfly.cli.options import OFFERS, as_json, from_standard_input, showing_units
 from wxfly.cli.program import main, say, show, tell_progress, width
 from wxfly.pilot.settings import load_settings
 
 
 @main.command(epilog="Example: wxfly verify meadow --observed mine.csv --observed-height 4m --learn")
-@click.argument("site", shell_complete=completion.saved_sites)
+@click.argument("site", shell_complete=OFFERS["saved site"])
 @click.option(
     "--observed",
     type=click.Path(path_type=Path),
@@ -70,7 +69,7 @@ def verify(
 
 
 @main.command(epilog="Example: wxfly ledger meadow --withdraw 2026-06-10 --reason 'wrong unit'")
-@click.argument("site", required=False, shell_complete=completion.saved_sites)
+@click.argument("site", required=False, shell_complete=OFFERS["saved site"])
 @click.option(
     "--withdraw",
     metavar="TIME",
@@ -101,7 +100,7 @@ def forget() -> None:
 
 
 @main.command(epilog="Example: wxfly observed meadow --units aviation")
-@click.argument("site", required=False, shell_complete=completion.saved_sites)
+@click.argument("site", required=False, shell_complete=OFFERS["saved site"])
 @click.option("--model", metavar="MODEL", help="The one forecast model to ask.  [default: chosen by place]")
 @showing_units
 @click.option("--offline", is_flag=True, help="Use only what is already on this machine.")

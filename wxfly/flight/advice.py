@@ -13,7 +13,7 @@ import xarray as xr
 
 from wxfly.physics import sun
 from wxfly.physics.air import atmosphere, comfort, icing, precipitation, visibility
-from wxfly.physics.wind import hills
+from wxfly.physics.wind import terrain
 from wxfly.pilot.aircraft import Aircraft
 from wxfly.pilot.site import Hill
 
@@ -159,7 +159,7 @@ def advise(
 def _over_hill(conditions: xr.Dataset, value: dict[str, np.ndarray], hill: Hill | None) -> tuple[float, bool]:
     if hill is None:
         return np.nan, True
-    found = hills.hill_speed_up(
+    found = terrain.hill_speed_up(
         hill.shape,
         hill.height,
         hill.half_width,

@@ -18,9 +18,9 @@ import xarray as xr
 from wxfly.errors import WxflyError
 from wxfly.flight.sortie import FORECAST_DEVIATION
 from wxfly.physics.wind import error
-from wxfly.physics.wind.shear import JET_EXPONENT
-from wxfly.physics.wind.stability import StabilitySource
-from wxfly.physics.wind.turbulence import gust_factor
+from wxfly.physics.wind.gust import gust_factor
+from wxfly.physics.wind.jets import JET_EXPONENT
+from wxfly.physics.wind.surface_layer import StabilitySource
 from wxfly.pilot.limits import Limits
 from wxfly.units import QuantityError
 

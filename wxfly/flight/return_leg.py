@@ -16,8 +16,7 @@ import xarray as xr
 from wxfly.assessment.conditions import derive
 from wxfly.assessment.forecast_error import default_error_law, hours_of_models, lead_time
 from wxfly.assessment.hours import HourValues
-from wxfly.assessment.state import State, state_of
-from wxfly.assessment.suitability import JUDGED, REQUIRED, names_of
+from wxfly.assessment.suitability import JUDGED, REQUIRED, State, names_of, state_of
 from wxfly.flight.sortie import (
     AIRSPEEDS,
     FORECAST_DEVIATION,

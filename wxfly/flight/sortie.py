@@ -24,8 +24,8 @@ from wxfly.flight.energy import (
     usable_energy,
     waiting_power,
 )
-from wxfly.physics.aircraft import battery, rotor, wind_triangle
-from wxfly.physics.wind.turbulence import peak_factor
+from wxfly.physics.aircraft import battery, power, wind_triangle
+from wxfly.physics.wind.gust import peak_factor
 
 Array = npt.NDArray[np.float64]
 
@@ -367,7 +367,7 @@ def charge_to_leave(model: EnergyModel, usable: Array, return_leg: Array, reserv
 
 def _consumption_factor(confidence: float) -> float:
     """Return the factor by which the model's power may be too low, at a confidence."""
-    return 1.0 + quantile(confidence) * rotor.MODEL_DEVIATION
+    return 1.0 + quantile(confidence) * power.MODEL_DEVIATION
 
 
 DIRECTION_STEP = 15.0

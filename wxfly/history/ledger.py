@@ -19,10 +19,10 @@ import numpy as np
 
 from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.assessment.forecast_error import hours_of_models
-from wxfly.assessment.state import STATE_WORDS, State
+from wxfly.assessment.suitability import STATE_WORDS, State
 from wxfly.errors import WxflyError
 from wxfly.history.verification import LEADS
-from wxfly.physics.scoring import Counts, count, economic_value, upper_bound, value_within
+from wxfly.physics.probability import Counts, count, economic_value, upper_bound, value_within
 from wxfly.pilot.own_files import SetAside, make_folder, plain
 from wxfly.pilot.settings import config_folder
 

@@ -4,34 +4,48 @@ from __future__ import annotations
 
 import inspect
 import logging
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar, Unpack
 
+import numpy as np
 import pandas as pd
 
-from wxfly.answer.request import QuestionKind
-from wxfly.errors import WxflyError
-from wxfly.library.frames import hours_frame
-from wxfly.library.hours import Windows
+from wxfly.answer.findings import compared
+from wxfly.answer.request import Briefing, QuestionKind
+from wxfly.errors import WxflyError, unknown_name
+from wxfly.library.hours import STATES, Windows, times_column
 from wxfly.library.keywords import KeywordsOfDay, KeywordsOfDays, KeywordsOfNow
-from wxfly.library.words import names_of, read_keywords
+from wxfly.pilot.elements import GRADES
+from wxfly.pilot.options import OPTIONS, Words, options_of
 from wxfly.question.ask import Asked, ask
-from wxfly.report.facts.values import CAUTIONS, FAR_AHEAD
+from wxfly.report.charts.overview import sites_overview, week_overview
+from wxfly.report.charts.shades import Figure, escaped
+from wxfly.report.charts.timeline import hours_shown, timelines
+from wxfly.report.facts.site import timeline_facts
+from wxfly.report.facts.values import CAUTIONS, FAR_AHEAD, listed
+from wxfly.report.facts.verdict import About
+from wxfly.report.facts.verdict import names_of as names_of_sites
 from wxfly.report.formats import facts_shown
-from wxfly.report.pages.shell import escape
-from wxfly.report.text import details, tables
-from wxfly.report.text.console import outgoing
-from wxfly.report.text.terminal import render
+from wxfly.report.pages import shell
+from wxfly.report.tables import columns_of
+from wxfly.report.text import details
+from wxfly.report.text.answer import render, turns_table, week_table
+from wxfly.report.text.console import outgoing, wrap
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
 
     from wxfly.report.facts.answer import AnswerFacts
+    from wxfly.report.tables import Column
 
 
 log = logging.getLogger(__name__)
+
+_GRADES = pd.CategoricalDtype(list(GRADES), ordered=True)
+_COLUMNS = 100  # width of a line above the figure
+_LINE = 18  # its height [pixel]
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -77,15 +91,13 @@ class Answer(Asked):
     def to_frame(self) -> pd.DataFrame:
         """Return the hours as a table, one row for each site and hour; SI units and UTC.
 
-        See `wxfly.library.frames.hours_frame` for its columns.
+        See `wxfly.library.answers.hours_frame` for its columns.
         """
         return hours_frame(self.facts)
 
     def figure(self) -> go.Figure:
         """Return the figure: the timeline of a day, the days of a week, or the sites side by side."""
-        from wxfly.library.figures import figure_of
-
-        return figure_of(self.briefing, units=self.units, time_zone=self.time_zone)
+        return figure_of(self.briefing, self.facts)
 
     def text(self, width: int = 100, *, more: bool = False) -> str:
         """Return the text that the command prints, at most `width` columns wide; `more` stands for ``--more``."""
@@ -109,6 +121,38 @@ def _in_short(windows: Windows) -> str:
     best = windows[0]
     unknown = f" (not known: {', '.join(best.unknown)})" if best.unknown else ""
     return f"{best.start}Z to {best.end}Z {best.state.words}{unknown}"
+
+
+def read_keywords(kind: QuestionKind, given: Mapping[str, Any]) -> Words:
+    """Return the words of a question from the keywords of a call.
+
+    Parameters
+    ----------
+    kind : str
+        ``best``, ``compare``, ``week`` or ``now``.
+    given : mapping
+        Values by the names of `wxfly.library.keywords.Keywords`; None counts as left out.
+
+    Raises
+    ------
+    WxflyError
+        For a name that the question does not have, with the nearest one, or a value of the wrong type.
+
+    Examples
+    --------
+    >>> read_keywords("best", {"height": 80.0}).height
+    '80m'
+    """
+    names = names_of(kind)
+    for name in given:
+        if name not in names:
+            raise unknown_name("keyword", name, names)
+    return Words(**{n: OPTIONS[n].kind.read(n, value) for n, value in given.items() if value is not None})
+
+
+def names_of(kind: QuestionKind) -> tuple[str, ...]:
+    """Return the names of a question's keywords, in their order."""
+    return tuple(option.name for option in options_of(kind))
 
 
 def _with_keywords(kind: QuestionKind) -> Callable[[Callable[P, R]], Callable[P, R]]:
@@ -263,35 +307,118 @@ def _ask(kind: QuestionKind, places: Sequence[str], keywords: Mapping[str, Any])
     return Answer(asked.briefing, asked.units, asked.time_zone, asked.question)
 
 
-def to_html(facts: AnswerFacts) -> str:
-    """Return an answer as a fragment of HTML: only text and tables, without scripts or styles.
+# --- the table -------------------------------------------------------------------------------------------------------
+
+
+def hours_frame(facts: AnswerFacts) -> pd.DataFrame:
+    """Return the hours of an answer as a table, one row for each site and hour.
 
     Parameters
     ----------
     facts : AnswerFacts
-        The answer, with its units and its time zone.
+        The answer.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Index ``time``: start of the hour, UTC. Columns: ``site``, ``aircraft``, ``height`` [m], ``usable_start`` and
+        ``usable_end`` (the lit part, UTC), ``state`` (ordered from not known to inside), ``margin``,
+        ``limiting_element``, ``window`` (its rank), ``not_known`` (elements without a value, in one text), ``chance``
+        (that every limit holds), ``wind_from_direction`` [degree], for a comparison ``better`` and ``chance_better``,
+        and for each element ``_demand``, ``_limit`` and ``_margin``. What is unknown is NaN, NaT or NA.
+        ``attrs["units"]`` has the unit of each column, ``attrs["notes"]`` what the reader must know first.
     """
-    return f"<div>\n{''.join(_parts(facts))}</div>\n"
+    sites = [columns_of(facts, position) for position in range(len(facts.sites))]
+    frame = pd.concat([pd.DataFrame({c.name: _typed(c) for c in columns}).set_index("hour") for columns in sites])
+    frame.index.name = "time"
+    units = {column.name: column.unit for columns in sites for column in columns if column.unit}
+    frame.attrs = {"units": units, "notes": [note.text for note in facts.notes]}
+    return frame
 
 
-def _parts(facts: AnswerFacts) -> Iterable[str]:
+def _typed(column: Column) -> Any:
+    """Return the values of a column in the type of its kind."""
+    values = column.hours
+    match column.kind:
+        case "hour" | "moment":
+            return times_column(values)
+        case "state":
+            return pd.Categorical(values, dtype=STATES)
+        case "grade":
+            return pd.Categorical([None if v is None else GRADES[int(v)] for v in values], dtype=_GRADES)
+        case "flag":
+            return np.array(values, dtype=bool)
+        case "words":
+            return pd.array([pd.NA if v is None else v for v in values], dtype="string")
+        case "list":
+            return pd.array([" ".join(v) for v in values], dtype="string")
+        case "ranks":
+            return pd.array([v[-1] if v else pd.NA for v in values], dtype="Int64")
+        case _:
+            return np.array(values, dtype=float)
+
+
+# --- the figure ------------------------------------------------------------------------------------------------------
+
+
+def figure_of(briefing: Briefing, facts: AnswerFacts) -> go.Figure:
+    """Return the figure of an answer, as on its page, with what must be known first above it.
+
+    Raises
+    ------
+    WxflyError
+        Where the sites compared have no hour in common.
+    """
+    import plotly.graph_objects as go  # takes half a second, and only figures need it
+
+    readers, names = details.readers_of(facts), names_of_sites(facts.sites, facts.display_units)
+    reader = readers[0]
+    if briefing.question == "compare":
+        if not compared(briefing):
+            raise WxflyError("the sites have no hour in common, so there is no figure; give another day")
+        drawn = sites_overview(facts, readers, names, tall=False)
+    elif briefing.question == "week":
+        drawn = week_overview(facts.sites[0], reader, tall=False)
+    else:
+        one = timeline_facts(briefing, facts.sites)[0]
+        drawn = timelines(one, reader, *hours_shown(one.site), details.whose(one.site))["wide"]
+    unknown = [line.words for line in facts.verdict.lines if line.about is About.NOT_KNOWN]
+    lines = wrap(listed(names), _COLUMNS)
+    for note in (facts.verdict.first_line, *details.first_notes(facts), *unknown):
+        lines += wrap(note, _COLUMNS)
+    return go.Figure(data=drawn["data"], layout=_titled(drawn["layout"], lines))
+
+
+def _titled(layout: Figure, lines: list[str]) -> Figure:
+    """Return the layout with lines above the figure, so that a shared picture keeps what must be known first."""
+    room = _LINE * (len(lines) + 1)
+    title = {
+        "text": "<br>".join(map(escaped, lines)), "font": {"size": 13}, "x": 0.01, "xanchor": "left",
+        "y": 1, "yref": "container", "yanchor": "top", "pad": {"t": _LINE},
+    }  # fmt: skip
+    # The page has no template; the default one would colour plain parts.
+    return layout | {
+        "template": "none", "title": title, "height": layout["height"] + room,
+        "margin": layout["margin"] | {"t": layout["margin"]["t"] + room},
+    }  # fmt: skip
+
+
+# --- the view of a notebook ------------------------------------------------------------------------------------------
+
+
+def to_html(facts: AnswerFacts) -> str:
+    """Return an answer as a fragment of HTML: only text and tables, without scripts or styles."""
     reader = details.readers_of(facts)[0]
-    yield f"<p><strong>{escape(facts.verdict.first_line)}</strong></p>\n"
-    for note in details.first_notes(facts):
-        yield f"<p><strong>{escape(note)}</strong></p>\n"
-    yield "<dl>\n"
-    lines = [(line.label, line.words) for line in facts.verdict.lines]
-    yield from (f"<dt>{escape(label)}</dt><dd>{escape(text)}</dd>\n" for label, text in lines)
-    yield "</dl>\n"
+    first = "".join(
+        f"<p><strong>{shell.escape(line)}</strong></p>\n"
+        for line in (facts.verdict.first_line, *details.first_notes(facts))
+    )
+    lines = shell.lines((line.label, line.words) for line in facts.verdict.lines)
+    table = ""
     if facts.kind == "week":
-        yield _table(*tables.week_table(facts.sites[0], reader))
+        table = shell.table(*week_table(facts.sites[0], reader), caption="Table of the days")
     elif facts.comparison is not None and facts.comparison.start:
-        yield _table(*tables.turns_table(facts))
+        table = shell.table(*turns_table(facts), caption="Table of who is better, and why")
     closing = [*details.origin(facts, reader.clock), *CAUTIONS, *([FAR_AHEAD] if facts.kind == "week" else [])]
-    yield from (f"<p><small>{escape(line)}</small></p>\n" for line in closing)
-
-
-def _table(header: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
-    head = "".join(f'<th scope="col">{escape(cell)}</th>' for cell in header)
-    body = "".join(f"<tr>{''.join(f'<td>{escape(cell)}</td>' for cell in row)}</tr>\n" for row in rows)
-    return f"<table><thead><tr>{head}</tr></thead>\n<tbody>\n{body}</tbody></table>\n"
+    last = "".join(f"<p><small>{shell.escape(line)}</small></p>\n" for line in closing)
+    return f"<div>\n{first}{lines}{table}{last}</div>\n"

@@ -17,7 +17,7 @@ import numpy as np
 
 from wxfly.errors import WxflyError, shortened, unknown_name
 from wxfly.physics.sun import sun_position
-from wxfly.physics.wind.exposure import SECTORS
+from wxfly.physics.wind.terrain import SECTORS
 from wxfly.pilot.options import Words, kept_values, read_kept, said, usual_options
 from wxfly.pilot.own_files import OwnTable, change_keys, change_toml, check_name, parse_toml, read_table, remove_entry
 from wxfly.times import AskedDay, AskedHour, DaysAhead

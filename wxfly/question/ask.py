@@ -20,7 +20,7 @@ from wxfly.answer.briefing import age_counts_from, make_briefing
 from wxfly.answer.request import Briefing, Change, QuestionKind, Request
 from wxfly.assessment.forecast_error import ErrorLaw
 from wxfly.assessment.hours import HOUR
-from wxfly.assessment.state import State
+from wxfly.assessment.suitability import State
 from wxfly.cube.notes import ZONES, Note, NoteKind, kind_of
 from wxfly.errors import WxflyError
 from wxfly.flight.energy import energy_model, missing_figures

@@ -17,8 +17,7 @@ from wxfly.answer.request import Request
 from wxfly.answer.windows import Window, find_windows, in_order
 from wxfly.assessment.conditions import derive_flight, hours_of
 from wxfly.assessment.hours import HOUR
-from wxfly.assessment.state import State
-from wxfly.assessment.suitability import add_waiting_hours, assess
+from wxfly.assessment.suitability import State, add_waiting_hours, assess
 from wxfly.cube.notes import NoteKind, kind_of
 from wxfly.errors import WxflyError
 from wxfly.pilot.limits import check_height
@@ -221,7 +220,7 @@ def ask_where(place: str, within: str, words: Words, *, on_progress: Callable[[s
 def store_every_hour(
     asked: AskedWhere, folder: Path, *, scheduler: str | None, on_progress: Callable[[str], None]
 ) -> None:
-    """Write every hour of every cell to a Zarr store, as `wxfly.assessment.grid_store.assess_to_store` does.
+    """Write every hour of every cell to a Zarr store, as `wxfly.assessment.grid.assess_to_store` does.
 
     Parameters
     ----------
@@ -239,7 +238,7 @@ def store_every_hour(
     WxflyError
         As `assess_to_store` raises it.
     """
-    from wxfly.assessment.grid_store import assess_to_store
+    from wxfly.assessment.grid import assess_to_store
 
     request = asked.where.request
     assess_to_store(

@@ -32,13 +32,24 @@ from wxfly.pilot.settings import (
 from wxfly.question.ask import set_aside_notes
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.values import CAUTIONS
-from wxfly.report.formats import FORMATS, Format
-from wxfly.report.json import to_json
+from wxfly.report.formats import FORMATS, Format, to_json
 from wxfly.report.pages import shell
 from wxfly.times import utc_now
-from wxfly.web import api, own_files, rendering
+from wxfly.web import api, rendering
 from wxfly.web.desk import BusyError, Desk, Job
-from wxfly.web.own_pages import KINDS_OF_OWN, Entry, OwnKind, OwnPage, new_place, removal, typed
+from wxfly.web.own_pages import (
+    FILE_NAME,
+    KINDS_OF_OWN,
+    Entry,
+    OwnKind,
+    OwnPage,
+    export_text,
+    keep_taken,
+    new_place,
+    read_export,
+    removal,
+    typed,
+)
 from wxfly.web.questions import (
     FIRST_STEPS,
     FormField,
@@ -144,6 +155,10 @@ def _words(fault: Exception) -> str:
     return " ".join(rendering.without_folders(str(fault)).split())
 
 
+def _pairs(request: Request) -> Pairs:
+    return read_pairs(request.url.query.encode("ascii", "replace"))
+
+
 def _client(request: Request) -> str:
     return request.client.host if request.client else ""
 
@@ -161,7 +176,7 @@ def _question(view: View) -> Callable[[Request], Any]:
         server, raw = _server(request), request.url.query
         pairs: Pairs = []
         try:
-            pairs = read_pairs(raw.encode("ascii", "replace"))
+            pairs = _pairs(request)
             if raw != urlencode(pairs) and any(not part.partition("=")[2] for part in raw.split("&") if part):
                 return RedirectResponse(_address(view.name, pairs), 303)  # the form's empty fields are left out
             if not is_asked(view, pairs):
@@ -238,18 +253,25 @@ def _links(view: View, pairs: Pairs) -> list[tuple[str, str]]:
 
 
 def _waiting(request: Request, view: View, pairs: Pairs, job: Job) -> Response:
-    session = request.cookies.get(SESSION_COOKIE) or secrets.token_urlsafe(24)
+    session = _session(request)
     page = rendering.render(
         "waiting.html", title=view.title, here=f"/{view.name}", asked=_in_words(pairs), progress=job.progress,
         again=_address(view.name, pairs), csrf=_server(request).secret.token(session),
     )  # fmt: skip
-    response = HTMLResponse(page, 202)
+    return _with_session(HTMLResponse(page, 202), session)
+
+
+def _session(request: Request) -> str:
+    return request.cookies.get(SESSION_COOKIE) or secrets.token_urlsafe(24)
+
+
+def _with_session(response: Response, session: str) -> Response:
     response.set_cookie(SESSION_COOKIE, session, httponly=True, samesite="strict")
     return response
 
 
 async def _break_off(request: Request) -> Response:
-    given, fault, status = await _form(request, "/")
+    given, fault, status = await _form(request)
     if fault is not None:
         return _plain_page("Not broken off", _words(fault), status)
     name, _, query = given.get("address", "").lstrip("/").partition("?")
@@ -291,7 +313,7 @@ def _api(view: View) -> Callable[[Request], Any]:
 async def _awaited(view: View, request: Request) -> tuple[Any, str, int]:
     """Return the answer to a question that a program asks; or else None, why there is none, and the status."""
     try:
-        pairs = read_pairs(request.url.query.encode("ascii", "replace"))
+        pairs = _pairs(request)
         job = await run_in_threadpool(_server(request).job, view, pairs, _client(request))
         if not await job.wait(API_SECONDS):
             return None, "the answer takes too long; ask again, it goes on", 504
@@ -324,7 +346,7 @@ async def _openapi(request: Request) -> Response:
 async def _start(request: Request) -> Response:
     server = _server(request)
     try:
-        given = typed(read_pairs(request.url.query.encode("ascii", "replace")))
+        given = typed(_pairs(request))
     except WxflyError:
         given = {}
     asked = Asked(given.get("around", ""), given.get("within", ""), given.get("plan", ""))
@@ -425,9 +447,9 @@ def _start_page(
 def _own(kind: OwnKind) -> Callable[[Request], Any]:
     async def answer(request: Request) -> Response:
         if request.method == "POST":
-            return await _kept(request, kind)
+            return await _kept(request, kind.path, kind.keep, kind.show)
         try:
-            given = typed(read_pairs(request.url.query.encode("ascii", "replace")))
+            given = typed(_pairs(request))
         except WxflyError as fault:
             return await _own_page(request, kind.path, lambda: kind.show({}), fault=fault)
         done = given.pop("done", "")
@@ -438,7 +460,7 @@ def _own(kind: OwnKind) -> Callable[[Request], Any]:
 
 async def _new_place(request: Request) -> Response:
     try:
-        given = typed(read_pairs(request.url.query.encode("ascii", "replace")))
+        given = typed(_pairs(request))
         page = new_place(given)
     except WxflyError as fault:
         return await _own_page(request, "/places", lambda: new_place({}), fault=fault)
@@ -449,8 +471,8 @@ _TAKE_OVER = "/settings/import"
 
 
 async def _export_own(request: Request) -> Response:
-    text = await run_in_threadpool(own_files.export_text)
-    named = {"content-disposition": f'attachment; filename="{own_files.FILE_NAME}"'}
+    text = await run_in_threadpool(export_text)
+    named = {"content-disposition": f'attachment; filename="{FILE_NAME}"'}
     return Response(text, media_type="application/json", headers=named)
 
 
@@ -460,14 +482,14 @@ async def _import_own(request: Request) -> Response:
     fault: WxflyError | None = None
     status = 200
     if request.method == "POST":
-        given, fault, status = await _form(request, _TAKE_OVER, long="text")
+        given, fault, status = await _form(request, long="text")
     text = given.get("text", "")
     taken = None
     if text and fault is None:
         try:
-            taken = await run_in_threadpool(own_files.read_export, text)
+            taken = await run_in_threadpool(read_export, text)
             if given.get("yes"):
-                done = await run_in_threadpool(own_files.keep, taken)
+                done = await run_in_threadpool(keep_taken, taken)
                 return RedirectResponse(f"/settings?{urlencode({'done': done})}", 303)
         except WxflyError as refused:
             fault, status = refused, 400
@@ -479,7 +501,7 @@ async def _import_own(request: Request) -> Response:
                 entries=[Entry("", line) for line in taken.lines()], hidden=(("text", text), ("yes", "1")),
                 back="/settings",
             )  # fmt: skip
-        hint = f"The text of {own_files.FILE_NAME} from another machine. You see what it brings before it is kept."
+        hint = f"The text of {FILE_NAME} from another machine. You see what it brings before it is kept."
         field = FormField("text", "Own things", hint, text, is_front=True, is_needed=True, is_long=True)
         return OwnPage(
             "Take over own things", "Places, plans, aircraft, rules and settings of another machine", "Show",
@@ -489,7 +511,7 @@ async def _import_own(request: Request) -> Response:
     return await _own_page(request, "/settings", show, fault=fault, status=status)
 
 
-async def _form(request: Request, path: str, *, long: str = "") -> tuple[dict[str, str], WxflyError | None, int]:
+async def _form(request: Request, *, long: str = "") -> tuple[dict[str, str], WxflyError | None, int]:
     """Return the form of a request, with what is wrong with it."""
     try:
         given = typed(read_pairs(await request.body(), long=long))
@@ -501,37 +523,40 @@ async def _form(request: Request, path: str, *, long: str = "") -> tuple[dict[st
     return given, None, 200
 
 
-async def _kept(request: Request, kind: OwnKind) -> Response:
-    given, fault, status = await _form(request, kind.path)
+async def _kept(
+    request: Request, path: str, keep: Callable[[dict[str, str]], str], show: Callable[[dict[str, str]], OwnPage]
+) -> Response:
+    """Do what a form asks, and go to the page that says what was done; or else show the form with what is wrong."""
+    given, fault, status = await _form(request)
     if fault is None:
         try:
-            done = await run_in_threadpool(kind.keep, given)
-            return RedirectResponse(f"{kind.path}?{urlencode({'done': done})}", 303)
+            done = await run_in_threadpool(keep, given)
+            return RedirectResponse(f"{path}?{urlencode({'done': done})}", 303)
         except WxflyError as refused:
             fault, status = refused, 400
-    return await _own_page(request, kind.path, lambda: kind.show(given), fault=fault, status=status)
+    return await _own_page(request, path, lambda: show(given), fault=fault, status=status)
 
 
 def _removing(kind: OwnKind) -> Callable[[Request], Any]:
     remove = kind.remove
     assert remove is not None
 
+    def take_out(given: dict[str, str]) -> str:
+        name = given.get("name", "")
+        remove(name)
+        return f"removed {name}"
+
+    def ask(given: dict[str, str]) -> OwnPage:
+        return removal(kind, given.get("name", ""))
+
     async def answer(request: Request) -> Response:
         if request.method == "POST":
-            given, fault, status = await _form(request, kind.path)
-            name = given.get("name", "")
-            if fault is None:
-                try:
-                    await run_in_threadpool(remove, name)
-                    return RedirectResponse(f"{kind.path}?{urlencode({'done': f'removed {name}'})}", 303)
-                except WxflyError as refused:
-                    fault, status = refused, 400
-            return await _own_page(request, kind.path, lambda: removal(kind, name), fault=fault, status=status)
+            return await _kept(request, kind.path, take_out, ask)
         try:
-            name = typed(read_pairs(request.url.query.encode("ascii", "replace"))).get("name", "")
+            given = typed(_pairs(request))
         except WxflyError as fault:
             return await _own_page(request, kind.path, lambda: kind.show({}), fault=fault)
-        return await _own_page(request, kind.path, lambda: removal(kind, name))
+        return await _own_page(request, kind.path, lambda: ask(given))
 
     return answer
 
@@ -545,26 +570,17 @@ async def _own_page(
     fault: WxflyError | None = None,
     status: int = 200,
 ) -> Response:
-    session = request.cookies.get(SESSION_COOKIE) or secrets.token_urlsafe(24)
+    session = _session(request)
 
     def page() -> str:
         own = show()
         return rendering.render(
             "own.html",
             title=own.title,
+            own=own,
             here=path,
             done=done,
             fault=None if fault is None else _words(fault),
-            notes=own.notes,
-            entries=own.entries,
-            form=own.form,
-            heading=own.heading,
-            button=own.button,
-            action=own.action,
-            hidden=own.hidden,
-            question=own.question,
-            back=own.back,
-            links=own.links,
             csrf=_server(request).secret.token(session),
             places=known_places(),
         )
@@ -573,9 +589,7 @@ async def _own_page(
         text = await run_in_threadpool(page)
     except WxflyError as unreadable:  # a file that cannot be read at all
         return _plain_page("A file cannot be read", _words(unreadable), 400)
-    response = HTMLResponse(text, status if fault is None or status != 200 else 400)
-    response.set_cookie(SESSION_COOKIE, session, httponly=True, samesite="strict")
-    return response
+    return _with_session(HTMLResponse(text, status if fault is None or status != 200 else 400), session)
 
 
 # --- the rest --------------------------------------------------------------------------------------------------

@@ -42,7 +42,7 @@ from wxfly.report.command_facts.field_check import check_facts
 from wxfly.report.command_facts.one_hour import one_hour_facts
 from wxfly.report.command_facts.where import reader_of, where_facts
 from wxfly.report.facts.answer import AnswerFacts, facts_of
-from wxfly.report.facts.timeline import timeline_facts
+from wxfly.report.facts.site import timeline_facts
 from wxfly.report.facts.values import Facts
 from wxfly.report.pages import brief as brief_page
 from wxfly.report.pages import shell
@@ -50,9 +50,9 @@ from wxfly.report.pages import where as where_page
 from wxfly.report.pages.page import Parts, parts_of
 from wxfly.report.schemas import WHOLES
 from wxfly.report.text import details
+from wxfly.report.text.answer import words_of
 from wxfly.report.text.brief import words_of as brief_words
 from wxfly.report.text.field_check import CheckWords
-from wxfly.report.text.page import words_of
 from wxfly.report.text.where import words_of as where_words
 from wxfly.retrieval.places import demo_sites
 
@@ -60,6 +60,8 @@ MOST_PLACES = 6
 """How many places one address may compare."""
 LONGEST_VALUE = 400
 """Greatest length of one parameter [character]."""
+SEE_COMMAND = re.compile(r" \(see: wxfly[^)]*\)")
+"""Where a text sends to a command; no page says it."""
 NOT_OFFERED = tuple(option.name for option in OPTIONS.values() if isinstance(option.kind, FilePath))
 """Options that name a file of this machine: no address and no form says one."""
 
@@ -287,8 +289,8 @@ def check_complete(view: View, given: Given, pairs: Sequence[tuple[str, str]]) -
         Naming what is wanted.
     """
     if len(given.places) < view.least_places:
-        few = "a place is wanted" if view.least_places == 1 else "two places or more are wanted"
-        raise WxflyError(f"{few}; one place may come twice with two heights, PLACE@40m" if few[0] == "t" else few)
+        twice = "two places or more are wanted; one place may come twice with two heights, PLACE@40m"
+        raise WxflyError("a place is wanted" if view.least_places == 1 else twice)
     names = {name for name, _ in pairs}
     missing = [name for name in view.needs if name not in names]
     if missing:
@@ -340,9 +342,8 @@ def _with_own(field: FormField, own: Any) -> FormField:
 
 def option_field(option: Option, value: str = "") -> FormField:
     """Return the field of an option."""
-    label = option.flag.replace("-", " ").capitalize()
     return FormField(
-        option.key, label, _without_commands(option.help_text), value, _choices(option),
+        option.key, label_of(option.key), _without_commands(option.help_text), value, _choices(option),
         offers="days" if option.name == "day" else "",
         # On the command line a day needs no option: it stands behind the place.
         is_front=(option.is_front or option.name == "day") and option.name != "units",
@@ -350,9 +351,14 @@ def option_field(option: Option, value: str = "") -> FormField:
     )  # fmt: skip
 
 
+def label_of(key: str) -> str:
+    """Return the label of the field of an option or of a figure."""
+    return key.replace("_", " ").capitalize()
+
+
 def _without_commands(text: str) -> str:
     """Return the help of an option as words of a page: without commands, and without the dashes of options."""
-    text = re.sub(r" \(see: wxfly[^)]*\)", "", text)
+    text = SEE_COMMAND.sub("", text)
     return re.sub(r"--([a-z-]+)", lambda match: match[1].replace("-", " "), text)
 
 
@@ -388,7 +394,7 @@ def _of_hours(kind: QuestionKind) -> Callable[[Given, Progress], Shown]:
 
 
 def _parts(briefing: Any, facts: AnswerFacts) -> Parts:
-    return parts_of(facts, timeline_facts(briefing, facts), words_of(facts))
+    return parts_of(facts, timeline_facts(briefing, facts.sites), words_of(facts))
 
 
 def _around(parts: Parts, header: str, before: str, title: str) -> Parts:

@@ -22,7 +22,7 @@ from wxfly.pilot.settings import cache_folder, config_folder
 from wxfly.report.charts import shades
 from wxfly.report.pages import shell
 from wxfly.report.pages.page import Charts, library_script
-from wxfly.web.questions import NOT_OFFERED
+from wxfly.web.questions import NOT_OFFERED, SEE_COMMAND, label_of
 
 _FOR_GOOD = "public, max-age=31536000, immutable"
 
@@ -121,9 +121,10 @@ def charts_data(charts: Charts) -> Markup:
 _FORMS = {"sites": "places", "plan": "plans", "plans": "plans", "aircraft": "aircraft", "set": "settings",
           "settings": "settings", "setup": "settings"}  # fmt: skip
 _COMMAND = re.compile(rf"wxfly ({'|'.join(_FORMS)})\b[^;.()]*")
-_HELP = re.compile(r" \(see: wxfly[^)]*\)")
 _FLAG = re.compile(r"(?<![\w-])--([a-z][a-z-]*)")
 _FOLDER = re.compile(r"(?<![\w/:.<])/(?:[^\s/<>]+/)+")
+_WAY_BESIDE = re.compile(r"(?:--[a-z-]+|wxfly [a-z]+), or (\w+) on the page")
+"""A way out by the command line, beside that on the page."""
 _OWN_ENTRY = re.compile(r"^\S*aircraft\.toml: \[([^]]*)\] (\w*)")
 _OFFERED = {option.flag: option.key for option in OPTIONS.values() if option.name not in NOT_OFFERED}
 _FIELDS = re.compile(rf"\b({'|'.join(key for key in (*_OFFERED.values(), *FIGURES) if '_' in key)})\b")
@@ -148,16 +149,12 @@ def in_words_of_forms(text: str) -> str:
     neither a folder of this machine nor the layout of a pilot's file is told.
     """
     parts = []
-    for part in _HELP.sub("", without_folders(text)).split("; "):
+    for part in SEE_COMMAND.sub("", without_folders(text)).split("; "):
         ways = [way for way in part.split(", or ") if all(flag in _OFFERED for flag in _FLAG.findall(way))]
         parts += [", or ".join(ways)] if ways else []
-    told = _FLAG.sub(lambda found: f"'{_label(_OFFERED.get(found[1], found[1]))}'", "; ".join(parts) or text)
+    told = _FLAG.sub(lambda found: f"'{label_of(_OFFERED.get(found[1], found[1]))}'", "; ".join(parts) or text)
     told = _OWN_ENTRY.sub(lambda found: found[2] if found[2] in FIGURES else f"{found[1]} {found[2]}", told)
-    return _FIELDS.sub(lambda found: _label(found[1]), told)
-
-
-def _label(key: str) -> str:
-    return key.replace("_", " ").capitalize()
+    return _FIELDS.sub(lambda found: label_of(found[1]), told)
 
 
 def with_forms(text: str) -> str:
@@ -183,7 +180,7 @@ def _templates() -> Environment:
     # Escaped by the pages of the report themselves: <bdi> around names, numbers kept with their units.
     made.filters["written"] = lambda text: Markup(shell.escape(text))
     made.filters["told"] = lambda text: Markup(with_forms(text))
-    made.filters["made"] = lambda text: Markup(_without_own_folders(text))  # parts that those pages made
+    made.filters["made"] = lambda text: Markup(_WAY_BESIDE.sub(r"'\1'", _without_own_folders(text)))  # by those pages
     return made
 
 

@@ -32,7 +32,6 @@ LONGEST_ADDRESS = 8_000
 BODY_SECONDS = 10.0
 """Longest time for a form to arrive [s]."""
 _TOKEN_COOKIE, SESSION_COOKIE = "wxfly_token", "wxfly_session"
-_LOOPBACK = ("localhost", "127.0.0.1", "::1")
 
 # Plotly adds an empty style element and fills it by script: the hash of nothing.
 _EMPTY = base64.b64encode(hashlib.sha256(b"").digest()).decode()
@@ -53,7 +52,7 @@ _HEADERS = {
 
 def is_loopback(host: str) -> bool:
     """Return whether a host is this machine alone."""
-    return host in _LOOPBACK or (_is_address(host) and ipaddress.ip_address(host).is_loopback)
+    return host == "localhost" or (_is_address(host) and ipaddress.ip_address(host).is_loopback)
 
 
 def _is_address(host: str) -> bool:

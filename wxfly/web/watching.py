@@ -15,18 +15,18 @@ from wxfly.errors import WxflyError
 from wxfly.pilot.options import Words
 from wxfly.pilot.own_files import alone_with, write_whole
 from wxfly.pilot.settings import config_folder
-from wxfly.report.command_facts.watch import WatchFacts, watch_text
-from wxfly.report.facts.answer import AnswerFacts
-from wxfly.report.watch import (
-    AFTER_FAILURE,
-    asked_of_watch,
+from wxfly.question.watch import AFTER_FAILURE, asked_of_watch
+from wxfly.report.command_facts.watch import (
+    WatchFacts,
     due_after,
     file_of,
     is_of_a_later_day,
     tell_changes,
     tell_loss,
     told_in,
+    watch_text,
 )
+from wxfly.report.facts.answer import AnswerFacts
 from wxfly.times import utc_now
 from wxfly.web.own_pages import Entry, OwnKind, OwnPage
 
@@ -76,23 +76,19 @@ def _file() -> Path:
 
 def read_watched() -> list[Watched]:
     """Return what is watched; nothing where the file is not there or damaged."""
+    return _read() or []
+
+
+def _read() -> list[Watched] | None:
     try:
         return json.decode(_file().read_bytes(), type=list[Watched])
     except (OSError, DecodeError, ValidationError, RecursionError):
-        return []
-
-
-def _is_whole() -> bool:
-    try:
-        json.decode(_file().read_bytes(), type=list[Watched])
-    except (OSError, DecodeError, ValidationError, RecursionError):
-        return False
-    return True
+        return None
 
 
 def _change(change: Callable[[dict[str, Watched]], None]) -> None:
     with alone_with(_file()):
-        if _file().exists() and not _is_whole():
+        if _file().exists() and _read() is None:
             _file().replace(_file().with_suffix(".damaged"))  # nothing in it is lost for good
         watched = {one.address: one for one in read_watched()}
         change(watched)

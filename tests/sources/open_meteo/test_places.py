@@ -2,10 +2,10 @@
 
 import json
 import math
-from pathlib import Path
 
 import pytest
 
+from tests.shared import SHARED, needs_samples
 from wxfly.errors import WxflyError
 from wxfly.pilot.settings import load_settings
 from wxfly.sources.open_meteo.places import (
@@ -14,11 +14,6 @@ from wxfly.sources.open_meteo.places import (
     parse_places,
     parse_surface_altitudes,
     places_to_text,
-)
-
-SHARED = Path(__file__).resolve().parents[4] / "shared"
-needs_samples = pytest.mark.skipif(
-    not (SHARED / "samples").is_dir(), reason="the folder shared/ with sample replies is not beside the checkout"
 )
 
 

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Any
 
+from msgspec import structs
+
 from wxfly.answer.windows import Room
 from wxfly.question.fleet import Fleet, FleetAnswered, RowAnswer
-from wxfly.report.facts.answer import AnswerFacts
+from wxfly.report.facts.answer import AnswerFacts, facts_of
 from wxfly.report.facts.site import SiteAnswerFacts
 from wxfly.report.facts.values import (
     CAUTIONS,
@@ -30,7 +32,7 @@ from wxfly.report.facts.writing import Clock
 from wxfly.report.facts.zones import ZonesFacts, is_prohibited, warning_of, words_of_first_line
 from wxfly.retrieval.surroundings import MOST_PLACES
 
-ZONES_CAUTION = "UAS zones were not looked at: give your file of them with --zones before you go to a site."
+ZONES_CAUTION = "UAS zones were not looked at: give your file of them in the setting zones before you go to a site."
 CELLS_CAUTION = (
     "The cells of the forecast around each site are not asked for here, so a chance may be larger than that of the site"
     " alone: ask for the week of a site before you go there."
@@ -198,7 +200,26 @@ class MadeOfMember:
     entries: bytes = b""
 
 
-def made_of_member(answer: RowAnswer, facts: AnswerFacts | None) -> MadeOfMember:
+@dataclass(frozen=True)
+class MakesRow:
+    """Makes of the answer of a row what is kept of it.
+
+    Attributes
+    ----------
+    entries : callable or None
+        Writes the entries of its calendar; None where no calendar is written.
+    """
+
+    entries: Callable[[AnswerFacts], bytes] | None = None
+
+    def __call__(self, answer: RowAnswer) -> MadeOfMember:
+        """Return what is kept of an answer."""
+        facts = None if answer.briefing is None else facts_of(answer.briefing, answer.row.question)
+        made = _made_of_member(answer, facts)
+        return made if facts is None or self.entries is None else replace(made, entries=self.entries(facts))
+
+
+def _made_of_member(answer: RowAnswer, facts: AnswerFacts | None) -> MadeOfMember:
     """Return what is kept of the answer of a row; `facts` are those of its briefing."""
     asked_row = answer.row
     site, question = asked_row.site, asked_row.question
@@ -334,6 +355,4 @@ def fleet_facts(fleet: Fleet, answered: FleetAnswered[MadeOfMember]) -> FleetFac
 
 
 def _without(site: FleetSiteFacts, shared: Sequence[str]) -> FleetSiteFacts:
-    import msgspec
-
-    return msgspec.structs.replace(site, notes=[note for note in site.notes if note not in shared])
+    return structs.replace(site, notes=[note for note in site.notes if note not in shared])

@@ -30,8 +30,8 @@ def sites_text(saved: OwnTable[Site], invented: Iterable[Site]) -> str:
 
 def saved_site_text(site: Site) -> str:
     """Return a line that a site was saved."""
-    ground = "ground not known" if math.isnan(site.surface_altitude) else f"ground {site.surface_altitude:.0f} m"
-    return f"saved {site.name}: {_place(site)}, {ground}, {site.time_zone}"
+    altitude = "unknown" if math.isnan(site.surface_altitude) else f"{site.surface_altitude:.0f} m"
+    return f"saved {site.name}: {_place(site)}, surface altitude {altitude}, {site.time_zone}"
 
 
 def defaults_text(name: str, defaults: Words) -> str:
