@@ -3,7 +3,7 @@ import pytest
 
 from tests.cubes import OF_SOME_SOURCES, START, quiet_cube, without
 from tests.halves import spread
-from wxfly.answer.comparison import compare_hours
+from wxfly.answer.findings import compare_hours
 from wxfly.assessment.conditions import derive
 from wxfly.assessment.suitability import State, assess
 from wxfly.cube.contract import VARIABLES

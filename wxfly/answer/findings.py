@@ -1,6 +1,11 @@
-"""What to report about one answer: gaps, what decides, how close a day came, what a window is like.
+"""What to report about an answer: gaps, what decides, how close a day came, what a window is like, the better site.
 
-These are plain functions on a `wxfly.answer.request.SiteAnswer`; reports turn their results into facts and words.
+These are plain functions on a `wxfly.answer.request.SiteAnswer`, or on a briefing of several; reports turn their
+results into facts and words.
+
+Sites are compared at the same hours in UTC. A site outside its limits never wins, however close it comes. Among the
+other sites the larger margin wins. As with windows, a site with an unknown advised element ranks behind every site
+without one.
 """
 
 from __future__ import annotations
@@ -8,16 +13,18 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from itertools import pairwise
 from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
+import xarray as xr
 
 from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.answer.windows import Window, find_windows
+from wxfly.assessment.hours import HOUR
 from wxfly.assessment.suitability import State, counts_as_required, names_of, not_judged, uncut_hour_margins
 from wxfly.physics.air.icing import freezing_precipitation_chance
 from wxfly.physics.probability import least_chance
@@ -27,11 +34,11 @@ from wxfly.pilot.site import Site, SiteClock, distance_km
 from wxfly.pilot.work import derate
 from wxfly.probability.chance import Cause, Chance, ChanceOfBetter, Outlook, chance_of_better
 
-Times = npt.NDArray[np.datetime64]
-HOUR = np.timedelta64(1, "h")
 _MINUTE = np.timedelta64(1, "m")
 _SHORTEST = np.timedelta64(60, "s")
 _OF_WIND = ("wind", "gust", "wind_difference")
+_PLACES = 6
+"""Decimal places to which margins of sites are compared, as for windows."""
 
 
 @dataclass(frozen=True)
@@ -193,6 +200,130 @@ def likely_cause(answer: SiteAnswer, window: Window) -> Cause | None:
     decides = str(answer.assessment["limiting_element"].values[deciding_hour(answer, window)])
     first = {name: -place for place, name in enumerate(dict.fromkeys([decides, *GRAVEST]))}
     return max(doubtful, key=lambda cause: (round(cause.share, 2), first.get(cause.element, -len(first))), default=None)
+
+
+@dataclass(frozen=True)
+class Standing:
+    """One site in one hour.
+
+    Attributes
+    ----------
+    state : State
+        State of the hour.
+    holds : bool
+        Whether a lit part of the hour is within all limits.
+    margin : float
+        Margin of the hour; NaN where unknown.
+    deciding : str
+        The element that decides against the site: the limiting one, or in an unknown hour the first required element
+        that is missing; empty where nothing is known to decide.
+    unknown : tuple of str
+        Judged elements that are unknown.
+    """
+
+    state: State
+    holds: bool
+    margin: float
+    deciding: str
+    unknown: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class ComparedHour:
+    """One hour at all sites.
+
+    Attributes
+    ----------
+    time : numpy.datetime64
+        Start of the hour, UTC.
+    better : tuple of int
+        Positions of the best sites: usually one, several when they are equal, none when none is within all limits.
+    lead : float
+        The best margin minus the next one within limits; NaN when there is no other. Negative where another site has
+        a larger margin but an unknown element.
+    standings : tuple of Standing
+        In the order of the sites.
+    is_lit : bool
+        Whether one of the sites has light in it, within the requested period.
+    """
+
+    time: np.datetime64
+    better: tuple[int, ...]
+    lead: float
+    standings: tuple[Standing, ...]
+    is_lit: bool = True
+
+
+def compared(briefing: Briefing) -> tuple[ComparedHour, ...]:
+    """Compare the hours that all sites share within the requested period: which site is better, and why."""
+    start, end = max(a.start for a in briefing.answers), min(a.end for a in briefing.answers)
+    hours = compare_hours([answer.assessment for answer in briefing.answers])
+    inside = [h for h in hours if h.time.astype("datetime64[s]") + HOUR > start and h.time < end]
+    lit = {
+        t for a in briefing.answers for t in a.assessment["time"].values[a.lit_hours].astype("datetime64[s]").tolist()
+    }
+    return tuple(replace(h, is_lit=h.time.astype("datetime64[s]").item() in lit) for h in inside)
+
+
+def compare_hours(assessments: Sequence[xr.Dataset]) -> list[ComparedHour]:
+    """Compare sites over the hours that all of them have.
+
+    Parameters
+    ----------
+    assessments : sequence of xarray.Dataset
+        One for each place, from `wxfly.assessment.suitability.assess` (dimensions time and element only).
+
+    Returns
+    -------
+    list of ComparedHour
+        In order of time, without hours that a site does not have.
+    """
+    if not assessments:
+        return []
+    times = assessments[0]["time"].values
+    for other in assessments[1:]:
+        times = np.intersect1d(times, other["time"].values)
+    columns = [_standings(assessment, times) for assessment in assessments]
+    return [_compare(time, tuple(row)) for time, row in zip(times, zip(*columns, strict=True), strict=True)]
+
+
+def _standings(assessment: xr.Dataset, times: npt.NDArray[np.datetime64]) -> list[Standing]:
+    positions = np.searchsorted(assessment["time"].values, times)
+    margins = assessment["margin"].transpose("element", "time").values
+    unknown = np.isnan(margins)
+    skipped = not_judged(assessment)
+    names = names_of(assessment)
+    required = counts_as_required(assessment.transpose("element", "time", ...))
+    state = assessment["state"].values
+    hour_margin = assessment["hour_margin"].values
+    limiting = assessment["limiting_element"].values
+    lit = assessment["usable_end"].values > assessment["usable_start"].values  # NaT compares as false
+    found = []
+    for i in positions:
+        missing = tuple(
+            n for n, is_unknown in zip(names, unknown[:, i], strict=True) if is_unknown and n not in skipped
+        )
+        here = State(int(state[i]))
+        lost = next((n for n, counts in zip(names, required[:, i], strict=True) if counts and n in missing), "")
+        deciding = lost if here is State.NOT_KNOWN and lost else str(limiting[i])
+        holds = here >= State.NARROW and bool(lit[i])
+        found.append(Standing(here, holds, float(hour_margin[i]), deciding, missing))
+    return found
+
+
+def _compare(time: np.datetime64, standings: tuple[Standing, ...]) -> ComparedHour:
+    keys = {
+        i: (bool(standing.unknown), -round(standing.margin, _PLACES))
+        for i, standing in enumerate(standings)
+        if standing.holds
+    }
+    if not keys:
+        return ComparedHour(time, (), float("nan"), standings)
+    best = min(keys.values())
+    better = tuple(i for i, key in keys.items() if key == best)
+    others = [-key[1] for i, key in keys.items() if i not in better]
+    lead = -best[1] - max(others) if others and len(better) == 1 else float("nan")
+    return ComparedHour(time, better, lead, standings)
 
 
 def better_of_two(briefing: Briefing, first: int, last: int) -> ChanceOfBetter | None:

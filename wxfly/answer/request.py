@@ -5,7 +5,7 @@ A briefing also holds what would change an answer, and the outcome of the previo
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from enum import StrEnum
 from functools import cached_property
 from typing import TYPE_CHECKING, Literal
@@ -14,10 +14,8 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from wxfly.answer.comparison import ComparedHour, compare_hours
 from wxfly.answer.survey import Survey
-from wxfly.answer.windows import Window
-from wxfly.assessment.hours import HOUR
+from wxfly.answer.windows import Times, Window, usable_parts
 from wxfly.flight.advice import Advice, is_low_light
 from wxfly.flight.sortie import Sortie
 from wxfly.pilot.aircraft import Aircraft
@@ -33,7 +31,6 @@ if TYPE_CHECKING:
     from wxfly.flight.return_leg import WorstMoment
 
 QuestionKind = Literal["best", "compare", "week", "now"]
-Times = npt.NDArray[np.datetime64]
 
 
 @dataclass(frozen=True)
@@ -161,8 +158,7 @@ class SiteAnswer:
     @cached_property
     def usable_parts(self) -> tuple[Times, Times]:
         """Start and end of the lit part of every hour, cut to the requested period; NaT where there is none."""
-        start = np.maximum(self.assessment["usable_start"].values.astype("datetime64[s]"), self.start)
-        end = np.minimum(self.assessment["usable_end"].values.astype("datetime64[s]"), self.end)
+        start, end = usable_parts(self.assessment, self.start, self.end)
         nothing = ~(end > start)
         start[nothing] = end[nothing] = np.datetime64("NaT", "s")
         return start, end
@@ -207,17 +203,6 @@ class Briefing:
     provenance: ForecastOrigin
     notes: tuple[str, ...] = field(default=())
     ensembles: tuple[ForecastOrigin, ...] = ()
-
-    @cached_property
-    def compared(self) -> tuple[ComparedHour, ...]:
-        """The hours that all sites share within the requested period: which site is better, and why."""
-        start, end = max(answer.start for answer in self.answers), min(answer.end for answer in self.answers)
-        hours = compare_hours([answer.assessment for answer in self.answers])
-        inside = [h for h in hours if h.time.astype("datetime64[s]") + HOUR > start and h.time < end]
-        lit = {
-            t for a in self.answers for t in a.assessment["time"].values[a.lit_hours].astype("datetime64[s]").tolist()
-        }
-        return tuple(replace(h, is_lit=h.time.astype("datetime64[s]").item() in lit) for h in inside)
 
     @property
     def is_invented(self) -> bool:

@@ -10,12 +10,11 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from wxfly.assessment.hours import HOUR
 from wxfly.assessment.suitability import State
 from wxfly.pilot.work import interrupted_work
 from wxfly.probability.chance import KEEP_STEP, Chance, window_chance
 from wxfly.probability.site_chance import SiteChance
-
-HOUR = np.timedelta64(1, "h")
 
 
 @dataclass(frozen=True)

@@ -35,7 +35,6 @@ from wxfly.units import UNITS, symbols_of, to_si
 Array = npt.NDArray[np.float64]
 Times = npt.NDArray[np.datetime64]
 
-HOUR = np.timedelta64(1, "h")
 HALF = np.timedelta64(30, "m")
 FAULTS_SHOWN = 12
 """Most faults of a file that one error lists."""

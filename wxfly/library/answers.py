@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar, Unpack
 import numpy as np
 import pandas as pd
 
+from wxfly.answer.findings import compared
 from wxfly.answer.request import Briefing, QuestionKind
 from wxfly.errors import WxflyError, unknown_name
 from wxfly.library.hours import STATES, Windows, times_column
@@ -373,7 +374,7 @@ def figure_of(briefing: Briefing, facts: AnswerFacts) -> go.Figure:
     readers, names = details.readers_of(facts), names_of_sites(facts.sites, facts.display_units)
     reader = readers[0]
     if briefing.question == "compare":
-        if not briefing.compared:
+        if not compared(briefing):
             raise WxflyError("the sites have no hour in common, so there is no figure; give another day")
         drawn = sites_overview(facts, readers, names, tall=False)
     elif briefing.question == "week":

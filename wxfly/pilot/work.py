@@ -24,7 +24,6 @@ import numpy.typing as npt
 from wxfly.errors import WxflyError
 from wxfly.units import parse_quantity
 
-Array = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 
 DERATE_BY_LEAD = ((24.0, 0.80), (48.0, 0.75), (72.0, 0.70))

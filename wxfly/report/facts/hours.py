@@ -12,10 +12,10 @@ import numpy as np
 import numpy.typing as npt
 
 from wxfly.answer import findings
-from wxfly.answer.comparison import ComparedHour
-from wxfly.answer.findings import better_of_two
+from wxfly.answer.findings import ComparedHour, better_of_two
 from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.answer.windows import in_order
+from wxfly.assessment.hours import HOUR
 from wxfly.assessment.suitability import counts_as_required, names_of, not_judged, required_names
 from wxfly.physics.sun import low_light, solar_day, sun_events
 from wxfly.pilot.elements import BY_NAME, LIMIT_RULES, LimitSense
@@ -481,7 +481,7 @@ class ComparisonFacts(Facts, frozen=True):
 
 def comparison_facts(briefing: Briefing) -> ComparisonFacts:
     """Return who is better in the hours that all sites of a briefing share."""
-    compared = briefing.compared
+    compared = findings.compared(briefing)
     ranks = {i: answer.best.rank for i, answer in enumerate(briefing.answers) if answer.best}
     return ComparisonFacts(
         start=[moment_of(hour.time) for hour in compared],
@@ -499,7 +499,7 @@ def comparison_facts(briefing: Briefing) -> ComparisonFacts:
             for of_site in ([hour.standings[i] for hour in compared] for i in range(len(briefing.answers)))
         ],
         lit=[hour.is_lit for hour in compared],
-        turns=_turns(briefing),
+        turns=_turns(briefing, compared),
         order=_order(briefing.answers, briefing.now),
         chance_better_in_best=_chance_better_in_best(briefing),
         best_sites=[i for i, rank in ranks.items() if rank == min(ranks.values())],
@@ -513,14 +513,13 @@ def _order(answers: Sequence[SiteAnswer], now: np.datetime64) -> list[int]:
     return [next(i for i in having if answers[i].best is w) for w in ranked]
 
 
-def _turns(briefing: Briefing) -> list[TurnFacts]:
+def _turns(briefing: Briefing, hours: Sequence[ComparedHour]) -> list[TurnFacts]:
     turns = []
-    hours = briefing.compared
     for _, run in itertools.groupby(range(len(hours)), key=lambda i: hours[i].better):
         lit = [i for i in run if hours[i].is_lit]
         if lit:
             part = hours[lit[0] : lit[-1] + 1]
-            end = moment_of(part[-1].time + findings.HOUR)
+            end = moment_of(part[-1].time + HOUR)
             turns.append(TurnFacts(moment_of(part[0].time), end, list(part[0].better), _against(briefing, part)))
     return turns
 
