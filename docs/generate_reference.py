@@ -26,10 +26,10 @@ from wxfly.pilot.rules import STANDINGS, load_rules
 from wxfly.pilot.services import SERVICES
 from wxfly.pilot.settings import Settings
 from wxfly.question.ask import ask
-from wxfly.report import json as json_report
+from wxfly.report import schemas
 from wxfly.report.facts.answer import facts_of
 from wxfly.report.facts.values import units_of
-from wxfly.report.schemas import WHOLES
+from wxfly.report.formats import to_json
 
 REFERENCE = Path(__file__).parent / "reference"
 KEYWORDS = Path(__file__).parents[1] / "wxfly" / "library" / "keywords.py"
@@ -231,11 +231,11 @@ def shown(value: object, indent: str = "") -> str:
 @cache
 def words_of() -> dict[str, list[str]]:
     """Return the words of every part that is one of several words."""
-    defined = [json_report.schema(whole)["$defs"] for whole in WHOLES.values()]
+    defined = [schemas.schema(whole)["$defs"] for whole in schemas.WHOLES.values()]
     return {name: node["enum"] for of_whole in defined for name, node in of_whole.items() if "enum" in node}
 
 
-PARTS = {name for whole in WHOLES.values() for name in json_report.parts(whole)}
+PARTS = {name for whole in schemas.WHOLES.values() for name in schemas.parts(whole)}
 """Names of the parts of the tree, which have a table of their own."""
 
 
@@ -272,10 +272,10 @@ def answer_json() -> str:
     lines = [NOTE, "# The answer as JSON\n", JSON_TEXT]
     units: dict[str, str] = {}
     definitions: dict[str, Any] = {}
-    for whole in WHOLES.values():
+    for whole in schemas.WHOLES.values():
         units |= units_of(whole)
-        made = json_report.schema(whole)["$defs"]
-        definitions |= {name: made[name] for name in json_report.parts(whole) if name not in definitions}
+        made = schemas.schema(whole)["$defs"]
+        definitions |= {name: made[name] for name in schemas.parts(whole) if name not in definitions}
     for name, node in definitions.items():
         lines += [
             f"## {name}\n",
@@ -287,7 +287,7 @@ def answer_json() -> str:
             lines.append(f"| `{key}` | {kind_of(value)} | {units.get(key, '')} | {value['description']} |")
         lines.append("")
     asked = ask("best", ["Kelderness"], read_words({}), on_progress=lambda _: None)
-    example = json.loads(json_report.to_json(facts_of(asked.briefing, asked.question)))
+    example = json.loads(to_json(facts_of(asked.briefing, asked.question)))
     lines += [
         "## A whole example\n",
         "`wxfly best Kelderness --json`, of the demonstration: place and weather are invented. The program prints it on"
@@ -298,10 +298,10 @@ def answer_json() -> str:
 
 
 JSON_TEXT = """`wxfly best --json`, `wxfly compare --json`, `wxfly week --json` and `wxfly now --json` print one object.
-`wxfly.report.facts.answer.facts_of()` returns its facts as typed values, `wxfly.report.json.to_json()` the text, and
-`wxfly.report.json.schema()` the JSON Schema (draft 2020-12), which is made from the types. This page is made from them
-too. `wxfly brief --json` prints [BriefFacts](#brieffacts) and `wxfly check --json` [CheckFacts](#checkfacts), each with
-the answer in it; a day without a window has no brief, and the answer alone is printed. `wxfly why --json` prints
+`wxfly.report.facts.answer.facts_of()` returns its facts as typed values, `wxfly.report.formats.to_json()` the text, and
+`wxfly.report.schemas.schema()` the JSON Schema (draft 2020-12), which is made from the types. This page is made from
+them too. `wxfly brief --json` prints [BriefFacts](#brieffacts) and `wxfly check --json` [CheckFacts](#checkfacts), each
+with the answer in it; a day without a window has no brief, and the answer alone is printed. `wxfly why --json` prints
 [OneHourFacts](#onehourfacts), `wxfly where --json` [WhereFacts](#wherefacts),
 `wxfly fleet --json` [FleetFacts](#fleetfacts), `wxfly watch --json` [WatchFacts](#watchfacts).
 Lists and looks back have facts too: [sites](#sitesfacts),

@@ -13,7 +13,7 @@ import numpy as np
 
 from wxfly.pilot.settings import Settings
 from wxfly.sources.open_meteo.models import MODELS
-from wxfly.sources.open_meteo.names import NAMES as OUR_NAMES
+from wxfly.sources.open_meteo.reply import NAMES as OUR_NAMES
 
 REGULAR = (
     'GEOGCRS["Made up", DATUM["World Geodetic System 1984", ELLIPSOID["WGS 84",6378137,298.257223563]],'

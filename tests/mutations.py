@@ -17,12 +17,12 @@ import xarray as xr
 
 from wxfly.answer.windows import find_windows
 from wxfly.assessment.conditions import derive, hours_of
-from wxfly.assessment.forecast_error import MEMBER, default_error_law, lead_time, room_to_limits
+from wxfly.assessment.forecast_error import MEMBER, default_error_law, lead_time, standard_margins
 from wxfly.assessment.suitability import JUDGED, REQUIRED, assess
 from wxfly.cube.age import hide_stale, since_of
 from wxfly.cube.contract import VARIABLES, provided_entries
 from wxfly.errors import WxflyError
-from wxfly.physics.air.humidity import relative_humidity_from_dew_point
+from wxfly.physics.air.atmosphere import relative_humidity_from_dew_point
 from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.elements import ELEMENTS
 from wxfly.pilot.limits import limits_for
@@ -192,7 +192,7 @@ def judge_side_by_side(cube, height, now):
         )
     }
     chances = {e.name: along(conditions[e.chance].max("edge", skipna=False)) for e in ELEMENTS if e.chance}
-    room = room_to_limits(row, np.repeat(lead, count), law=law, chances=chances, **given)
+    room = standard_margins(row, np.repeat(lead, count), law=law, chances=chances, **given)
     values = room.values.reshape(room.sizes["element"], time.size, count)
     shaped = xr.DataArray(values, dims=("element", "time", MEMBER))
     values = below_jets(shaped, conditions.max("edge", skipna=False)).values

@@ -39,7 +39,7 @@ def open_files():
 def soak(times, every, *, tell=lambda sample: None):
     """Fetch `times` times; give a sample at the start and after every so many."""
     from wxfly.retrieval.forecast import obtain
-    from wxfly.store import layout, pruning
+    from wxfly.store import forecasts, pruning
 
     samples = []
     started = time.monotonic()
@@ -54,7 +54,7 @@ def soak(times, every, *, tell=lambda sample: None):
         place = f"{50 + (k % PLACES) * 0.01:.2f},6.84"
         got = obtain([place], saved={}, model="icon_eu")
         assert got.origin == "fetched", got.notes
-        assert len(layout.list_forecasts()) == k % PLACES + 1
+        assert len(forecasts.list_forecasts()) == k % PLACES + 1
     return samples
 
 

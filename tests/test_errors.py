@@ -12,7 +12,7 @@ from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.options import read_words
 from wxfly.pilot.settings import Settings
 from wxfly.pilot.site import Site
-from wxfly.question.brief import ask_brief
+from wxfly.question.ask import ask_brief
 from wxfly.question.question import read_check_question, read_question
 from wxfly.retrieval.files import open_forecast
 from wxfly.retrieval.forecast import obtain

@@ -18,7 +18,7 @@ from wxfly.cli import main
 from wxfly.flight.anemometer_reading import AnemometerRule, anemometer_rule
 from wxfly.flight.launch_decision import LaunchVerdict, Reason, band_of
 from wxfly.pilot.options import Words
-from wxfly.question import brief
+from wxfly.question import field_check
 
 RULE = AnemometerRule(2.0, 3.04, 4.83, 5.2, 7.3, (1.0, 2.0), (1.5, 3.0), 2.0, 0.9)
 CALM_DAY = ("Valdrenna", "--as-of", "2026-03-14T15:00Z")
@@ -120,7 +120,9 @@ def test_the_sortie_of_the_plan_counts_in_the_field() -> None:
     assert "Why: the way back" in told
     assert "do not launch" not in reading("--distance", "300m")
     low, high = (
-        brief.ask_check("Valdrenna", Words(mean="1.5", as_of="2026-03-14T15:00Z", **o), on_progress=lambda _: None).rule
+        field_check.ask_check(
+            "Valdrenna", Words(mean="1.5", as_of="2026-03-14T15:00Z", **o), on_progress=lambda _: None
+        ).rule
         for o in ({"height": "30m", "distance": "100m"}, {"height": "30m", "distance": "100m", "return_height": "100m"})
     )
     assert high.largest_mean < low.largest_mean
@@ -130,7 +132,7 @@ def test_the_sortie_of_the_plan_counts_in_the_field() -> None:
 def test_the_waiting_hours_of_the_plan_count_in_the_field() -> None:
     """At six it has blown too hard within three hours; the wind itself holds again, and the plan says to wait."""
     for wait, reasons in ((0, (Reason.DURING,)), (3, (Reason.WAITING,))):
-        asked = brief.ask_check(
+        asked = field_check.ask_check(
             "Valdrenna",
             Words(mean="1.5", gust="2.3", as_of="2026-03-14T06:00Z", wait=wait),
             on_progress=lambda _: None,

@@ -5,7 +5,7 @@ import re
 from pathlib import Path
 
 from wxfly.answer.windows import Room
-from wxfly.assessment.state import STATE_WORDS
+from wxfly.assessment.suitability import STATE_WORDS
 from wxfly.pilot.elements import BY_NAME, GRADES
 from wxfly.probability.chance import kind_of
 

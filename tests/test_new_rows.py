@@ -45,7 +45,7 @@ ROWS = {
             ")  # fmt: skip\n\nRETURN_LEG",
         ),
     ],
-    "wxfly.assessment.state": [('    GENEROUS = "generous", lambda reserve: reserve + 0.1', "\n    words: str")],
+    "wxfly.assessment.suitability": [('    GENEROUS = "generous", lambda reserve: reserve + 0.1', "\n    words: str")],
     "wxfly.report.formats": [
         (
             """Format("tally", "Print how many sites there are.", lambda asked: b"%d\\n" % len(asked.briefing.answers)),
@@ -89,7 +89,7 @@ def with_rows(loader, name):
 importlib.machinery.SourceFileLoader.get_code = with_rows
 
 from tests.retrieval.test_second_source import second
-from wxfly.assessment.state import STATE_WORDS
+from wxfly.assessment.suitability import STATE_WORDS
 from wxfly.cli import main
 from wxfly.history.observations import parse_csv
 from wxfly.library.answers import names_of
@@ -97,7 +97,7 @@ from wxfly.library.hours import STATES
 from wxfly.pilot.services import SERVICES
 from wxfly.pilot.settings import load_settings
 from wxfly.report.charts import shades
-from wxfly.report.json import schema
+from wxfly.report.schemas import schema
 from wxfly.report.text.console import joined_units
 from wxfly.sources import met_norway
 from wxfly.sources.reply import Reply
@@ -164,6 +164,8 @@ def found(tmp_path_factory):
         "wished": [*week, "--plan", "made", "--json"], "set": ["set", "wish", "luck"], "settings": ["settings"],
         "why": ["why", "Kelderness", "2026-03-19T12:00Z", "--require", "mugginess", "--units", "cubits", "--more"],
         "heights": ["compare", "Kelderness@20m", "Kelderness@100m", "--json"],
+        "back_above": ["best", "Kelderness", "--height", "20m", "--return-height", "100m", "--json"],
+        "back_below": ["best", "Kelderness", "--height", "100m", "--return-height", "20m", "--json"],
         "instead": best, "misspelt": [*best, "--model", "made_upp"],
     }  # fmt: skip
     with pytest.MonkeyPatch.context() as changed:
@@ -196,6 +198,9 @@ def test_an_element_that_changes_with_height(found):
     assert len(low["demand"]) == len(high["demand"]) > 20
     assert all(below < above for below, above in zip(low["demand"], high["demand"], strict=True))
     assert "`bluster`" in found["elements.md"]
+    for way in ("back_above", "back_below"):  # the flight goes at both heights: the higher one asks more
+        (site,) = json.loads(found[way][1])["sites"]
+        assert next(e for e in site["elements"] if e["name"] == "bluster")["demand"] == high["demand"]
 
 
 def test_a_limit_rule(found):

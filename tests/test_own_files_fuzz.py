@@ -18,8 +18,8 @@ from tests.cubes import quiet_cube
 from tests.history.test_ledger import GOOD, OBSERVED, VERDICT, at
 from wxfly.cube.netcdf import save_cube
 from wxfly.errors import WxflyError
-from wxfly.history import ledger, previous_choice
-from wxfly.history.previous_choice import Chosen
+from wxfly.history import ledger
+from wxfly.history.ledger import Chosen
 from wxfly.history.verification import load_record, records_file
 from wxfly.pilot.aircraft import find_aircraft, load_aircraft
 from wxfly.pilot.options import Words
@@ -235,7 +235,7 @@ def test_the_ledger_changed_at_random(own_folders):
             one_line(line)
         ledger.enter_verdicts([VERDICT, at(15)])
         ledger.enter_observations([OBSERVED])
-        previous_choice.enter_choices([CHOICE])
+        ledger.enter([CHOICE])
         assert path.read_bytes().startswith(content)
         after = ledger.read_ledger()
         assert after.entries[: len(before.entries)] == before.entries

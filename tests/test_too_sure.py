@@ -282,10 +282,12 @@ def test_an_hour_far_outside_keeps_no_chance_by_the_error_of_timing(what, member
 def test_the_error_of_timing_makes_no_hour_surer_than_it_is_forecast(members):
     cube = changed(**COMES["a front"])
     site_chance = judge(cube, [] if members == 1 else [members_of([cube] * members)])[2]
-    without_timing = hour_chances(site_chance.room.sel(shift=0, drop=True), law=site_chance.law).values
+    without_timing = hour_chances(site_chance.standard_margin.sel(shift=0, drop=True), law=site_chance.law).values
     assert (site_chance.hours.values <= without_timing + 1e-9).all()
     for first in range(3, 20):
-        unmoved = window_chance(site_chance.room.sel(shift=0, drop=True), first, first + 2, law=site_chance.law)
+        unmoved = window_chance(
+            site_chance.standard_margin.sel(shift=0, drop=True), first, first + 2, law=site_chance.law
+        )
         assert site_chance.of(first, first + 2).value <= unmoved.value + 1e-9
 
 

@@ -12,7 +12,7 @@ from tests.cubes import quiet_cube
 from tests.halves import spread
 from tests.validation.records import SHARED
 from wxfly.assessment.conditions import derive
-from wxfly.assessment.forecast_error import check_models, default_error_law, room_to_limits
+from wxfly.assessment.forecast_error import check_models, default_error_law, standard_margins
 from wxfly.assessment.suitability import assess
 from wxfly.physics.probability import normal_probability
 from wxfly.pilot.elements import BY_NAME, shipped_figures
@@ -146,7 +146,7 @@ def test_a_calm_forecast_is_held_for_too_low() -> None:
     cube = quiet_cube()
     cube["wind_speed_of_gust"][:] = 3.0
     judged = derive(cube, height=10.0)
-    room = room_to_limits(assess(judged, limits), np.full(24, 24.0), law=LAW.of_forecast(["icon_eu"], 10.0, 1))
+    room = standard_margins(assess(judged, limits), np.full(24, 24.0), law=LAW.of_forecast(["icon_eu"], 10.0, 1))
     demand = 3.0 + 0.5 * (7.0 - 3.0)
     told = float(normal_probability(room.sel(element="gust").values[12, 0]))
     assert told == pytest.approx(float(normal_probability((limits.maximum_gust - demand) / 2.54)), abs=0.01)

@@ -7,7 +7,7 @@ import numpy as np
 from tests.cubes import quiet_cube
 from tests.report.briefings import MEADOW, TAKEN_ON, brief, nothing_known, stormy, with_gaps, with_values
 from wxfly.report.facts.answer import facts_of
-from wxfly.report.text.terminal import render
+from wxfly.report.text.answer import render
 
 CLEAR, HARD, OF_DAYS = 60, 90, 101
 """Most words of an answer without ``--more``: of a clear day, of a hard one, of days or sites told one by one."""

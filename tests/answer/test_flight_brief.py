@@ -12,8 +12,7 @@ from tests.cubes import quiet_cube
 from tests.report.briefings import MEADOW, brief
 from wxfly.answer.flight_brief import FlightBrief, make_flight_brief, roughness_of
 from wxfly.flight.energy import energy_model
-from wxfly.flight.leg import Plan
-from wxfly.flight.return_leg import Sortie
+from wxfly.flight.sortie import Plan, Sortie
 
 
 def make(cube: xr.Dataset | None = None, *, sortie: bool = True, **plan) -> FlightBrief:

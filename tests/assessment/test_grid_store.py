@@ -11,10 +11,9 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from tests.assessment.test_blocks import HEIGHT, grid, limits
-from wxfly.assessment import blocks, grid_store
-from wxfly.assessment.blocks import assess_grid
-from wxfly.assessment.grid_store import assess_to_store, open_store
+from tests.assessment.test_grid import HEIGHT, grid, limits
+from wxfly.assessment import grid as grids
+from wxfly.assessment.grid import assess_grid, assess_to_store, open_store
 from wxfly.cube.contract import mark_provided
 from wxfly.errors import WxflyError
 
@@ -95,19 +94,19 @@ def test_a_damaged_or_vanished_chunk_of_the_store_is_told_and_worked_out_anew(tm
 
 
 def test_a_part_is_worked_out_block_by_block(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(blocks, "BYTES_OF_ARRAY", 3 * HOURS * 8)  # three cells in double precision
+    monkeypatch.setattr(grids, "BYTES_OF_ARRAY", 3 * HOURS * 8)  # three cells in double precision
     sizes: list[int] = []
-    work = grid_store.assess_block
+    work = grids.assess_block
 
     def counted(cube: xr.Dataset, **how: Any) -> xr.Dataset:
         sizes.append(cube.sizes["row"] * cube.sizes["column"])
         return work(cube, **how)
 
-    monkeypatch.setattr(grid_store, "assess_block", counted)
+    monkeypatch.setattr(grids, "assess_block", counted)
     told: list[str] = []
     cube = grid(5, 7, HOURS).chunk(row=2, column=3)
     stored = assess_to_store(cube, limits(), tmp_path / "grid.zarr", height=HEIGHT, on_progress=told.append)
-    assert max(sizes) <= 3 < grid_store.BLOCKS_OF_PART * 3 and sum(sizes) == 35
+    assert max(sizes) <= 3 < grids.BLOCKS_OF_PART * 3 and sum(sizes) == 35
     assert int(told[-1].split()[2]) < len(sizes)
     _equal(stored, cube.load())
 

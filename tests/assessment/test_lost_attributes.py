@@ -10,7 +10,7 @@ import wxfly
 from tests.cubes import quiet_cube
 from wxfly.answer.windows import find_windows
 from wxfly.assessment.conditions import derive, pressure_note
-from wxfly.assessment.forecast_error import room_to_limits
+from wxfly.assessment.forecast_error import standard_margins
 from wxfly.assessment.suitability import add_waiting_hours, assess, counts_as_required, not_judged, unknown_elements
 from wxfly.cube.contract import provided_entries, restore_provided
 from wxfly.errors import WxflyError
@@ -55,7 +55,7 @@ def test_an_assessment_without_attributes_says_the_same(conditions, lose):
     assert find_windows(lost, minimum_duration=hour) == find_windows(judged, minimum_duration=hour)
     waited = [add_waiting_hours(one, 2)["state"].values for one in (lost, judged)]
     np.testing.assert_array_equal(*waited)
-    rooms = [room_to_limits(one, np.zeros(judged.sizes["time"])).values for one in (lost, judged)]
+    rooms = [standard_margins(one, np.zeros(judged.sizes["time"])).values for one in (lost, judged)]
     np.testing.assert_array_equal(*rooms)
 
 

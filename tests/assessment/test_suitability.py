@@ -11,7 +11,7 @@ from wxfly.errors import WxflyError
 from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.elements import (
     BY_NAME,
-    FULL_ROOM,
+    FULL_MARGIN,
     NAMES,
     REQUIRED_BY_DEFAULT,
     margin_at_least,
@@ -230,7 +230,7 @@ def test_room_in_a_band_counts_from_its_nearer_end(demand, low, width, more):
     margin = margin_within(demand, (low, high))
     assert -1 <= margin <= 1
     inside = min(demand - low, high - demand)
-    if inside >= FULL_ROOM:  # a fine winter day is not decided by its temperature
+    if inside >= FULL_MARGIN:  # a fine winter day is not decided by its temperature
         assert margin == 1
     half = width / 2
     by_share = np.clip(1 - abs(demand - low - half) / half, -1, 1)

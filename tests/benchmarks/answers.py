@@ -23,8 +23,7 @@ from tests.cubes import quiet_cube
 from wxfly.assessment.conditions import derive, derive_flight, hours_of
 from wxfly.cli import main as wxfly
 from wxfly.flight.energy import energy_model
-from wxfly.flight.leg import Plan, Wind, fly_legs, make_ready
-from wxfly.flight.reach import reach, steady
+from wxfly.flight.sortie import Plan, Wind, fly_legs, make_ready, reach
 from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.limits import limits_for
 from wxfly.pilot.site import Site
@@ -64,7 +63,7 @@ def main() -> None:
         {"wxfly week": lambda: ask("week"), "wxfly week --csv": lambda: ask("week", "--csv")},
         {
             "legs in every direction, once": lambda: fly_legs(make_ready(model, plan, wind, wind, *air), course),
-            "reach in a steady wind": lambda: reach(model, plan, steady(wind, wind, plan), 1.2, 293.15),
+            "reach in a steady wind": lambda: reach(model, plan, wind, wind, 1.2, 293.15),
         },
         {
             "conditions of 15 days": lambda: derive(hours, height=60.0, site=site),

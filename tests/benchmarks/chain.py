@@ -25,17 +25,17 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from wxfly.physics.constants import MELTING_POINT
+from wxfly.physics import MELTING_POINT
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from tests.cubes import quiet_cube
-from wxfly.assessment.blocks import keep_memory
+from wxfly.assessment.grid import keep_memory
 from wxfly.physics.air import atmosphere
-from wxfly.physics.air.humidity import relative_humidity, saturation_vapour_pressure
+from wxfly.physics.air.atmosphere import relative_humidity, saturation_vapour_pressure
 from wxfly.physics.air.icing import DAMP_HUMIDITY, NEARLY_FREEZING
 from wxfly.physics.wind.gust import gust_at_height
-from wxfly.physics.wind.levels import Level, speed_between_levels
+from wxfly.physics.wind.profile import Level, speed_between_levels
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.elements import margin_at_most
 from wxfly.pilot.limits import limits_for
@@ -186,7 +186,7 @@ def full_chain(cells: int, hours: int = 48) -> float | None:
         return None
     import xarray as xr
 
-    from wxfly.assessment.blocks import assess_grid
+    from wxfly.assessment.grid import assess_grid
 
     point, side = quiet_cube(hours + 1), int(cells**0.5)
     places = np.linspace(0.0, 8.0, side)

@@ -33,8 +33,7 @@ import dask
 import dask.array
 
 from tests.cubes import block_of_weather, quiet_cube
-from wxfly.assessment.blocks import assess_grid
-from wxfly.assessment.grid_store import assess_to_store
+from wxfly.assessment.grid import assess_grid, assess_to_store
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.limits import limits_for
 

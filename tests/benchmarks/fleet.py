@@ -58,7 +58,7 @@ def planned(path: Path, days: int, ensemble: str) -> dict[str, float]:
     from wxfly.retrieval import fleet as retrieval
 
     asked = fleet.read_fleet_question(path, read_words({"days": days, "ensemble": (ensemble,)}))
-    places = fleet._Run(asked, lambda _: None)._places([member.row.site for member in asked.members], ())
+    places = fleet._Run(asked, lambda _: None)._places([row.site for row in asked.rows], ())
     groups = retrieval.group_places(list(places), load_settings())
     parts = [retrieval._most(retrieval._weight_of_members(g, 1), retrieval._LENGTH_OF_MEMBERS) for g in groups]
     return {

@@ -24,7 +24,7 @@ from wxfly.pilot.site import Site
 from wxfly.sources.open_meteo.ensemble import get_ensemble
 from wxfly.sources.open_meteo.forecast import get_forecast
 from wxfly.sources.reply import PlaceReply
-from wxfly.store import forecasts, layout
+from wxfly.store import forecasts
 
 PLACES = int(sys.argv[1]) if len(sys.argv) > 1 else 50
 SAMPLE = 10
@@ -63,7 +63,7 @@ def one_forecast(folder: Path) -> None:
     netcdf = folder / "one.nc"
     old = seconds(lambda: save_cube(cube, netcdf)), seconds(lambda: load_cube(netcdf, verify=True))
     (path,) = forecasts.keep_forecasts(replies)
-    (stored,) = layout.list_forecasts()
+    (stored,) = forecasts.list_forecasts()
     new = seconds(lambda: forecasts.keep_forecasts(replies)), seconds(lambda: forecasts.open_forecast(stored))
     print("one forecast, netCDF over the reply as it came")
     sizes = netcdf.stat().st_size, path.stat().st_size
@@ -103,7 +103,7 @@ def members(folder: Path) -> None:
     netcdf = folder / "members.nc"
     save_cube(cube, netcdf)
     (path,) = forecasts.keep_forecasts(replies)
-    stored = next(s for s in layout.list_forecasts() if s.path == path)
+    stored = next(s for s in forecasts.list_forecasts() if s.path == path)
     again = seconds(lambda: forecasts.open_forecast(stored))
     sizes = netcdf.stat().st_size, path.stat().st_size
     print(f"an ensemble of {cube.sizes['realization']} members")

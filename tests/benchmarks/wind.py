@@ -15,8 +15,8 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from wxfly.physics.wind.profile import wind_at_height, wind_difference_with_height, wind_profile
-from wxfly.physics.wind.stability import obukhov_length_from_sun_and_cloud
+from wxfly.physics.wind.profile import WindProfile, wind_at_height
+from wxfly.physics.wind.surface_layer import obukhov_length_from_sun_and_cloud
 
 HEIGHTS = [10, 80, 100, 120, 180]
 
@@ -49,8 +49,8 @@ def main() -> None:
             speed[..., :1], direction[..., :1], [10], 60.0, roughness_length=0.1, unknown_stability="careful"
         ),
         "stability from sun and cloud": lambda: obukhov_length_from_sun_and_cloud(speed[..., 0], 10.0, 30.0),
-        "24 heights": lambda: wind_profile(speed, direction, HEIGHTS, np.arange(5.0, 125.0, 5.0)),
-        "wind difference below 60 m": lambda: wind_difference_with_height(speed, direction, HEIGHTS, 60.0),
+        "24 heights": lambda: WindProfile(speed, direction, HEIGHTS).at(np.arange(5.0, 125.0, 5.0)),
+        "wind difference below 60 m": lambda: WindProfile(speed, direction, HEIGHTS).difference(60.0),
     }
     print(f"one hour, one place: {1e3 * unit:.2f} ms; the rest for 1152 hours:")
     for name, task in tasks.items():

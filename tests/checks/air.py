@@ -8,9 +8,8 @@ import numpy as np
 from checks.reading import NotCoveredError, Row, check, expected_numbers
 
 from tests.handbook import atmosphere as handbook_atmosphere
-from tests.handbook import humidity as handbook_humidity
 from tests.handbook import icing as handbook_icing
-from wxfly.physics.air import atmosphere, humidity
+from wxfly.physics.air import atmosphere
 
 C = 273.15
 FT = 0.3048
@@ -18,61 +17,61 @@ FT = 0.3048
 
 @check("esat_water_hPa", tolerance=5e-4, relative=True)  # Buck's own bound against IAPWS-97, 0 to 40 degC
 def _(row: Row) -> float:
-    return float(humidity.saturation_vapour_pressure(row.temperature())) / 100
+    return float(atmosphere.saturation_vapour_pressure(row.temperature())) / 100
 
 
 @check("esat_supercooled_water_hPa")
 def _(row: Row) -> float:
-    return float(humidity.saturation_vapour_pressure(row.temperature())) / 100
+    return float(atmosphere.saturation_vapour_pressure(row.temperature())) / 100
 
 
 @check("esat_ice_hPa")
 def _(row: Row) -> float:
-    return float(handbook_humidity.saturation_vapour_pressure_over_ice(row.temperature())) / 100
+    return float(handbook_atmosphere.saturation_vapour_pressure_over_ice(row.temperature())) / 100
 
 
 @check("RH_ice_at_water_saturation_pct")
 def _(row: Row) -> float:
     t = row.temperature()
     return 100 * float(
-        humidity.saturation_vapour_pressure(t) / handbook_humidity.saturation_vapour_pressure_over_ice(t)
+        atmosphere.saturation_vapour_pressure(t) / handbook_atmosphere.saturation_vapour_pressure_over_ice(t)
     )
 
 
 @check("dewpoint_C")
 def _(row: Row) -> float:
-    return float(humidity.dew_point_from_relative_humidity(row.temperature(), row.humidity())) - C
+    return float(handbook_atmosphere.dew_point_from_relative_humidity(row.temperature(), row.humidity())) - C
 
 
 # Buck against the WMO's Magnus formula of the rows: 0.035 K apart at -20 degC. Murphy and Koop (2005, from memory)
 # give -19.061 degC at -20 degC and 90 %, Buck -19.057, Magnus -19.023.
 @check("frost_point_C", tolerance=0.04)
 def _(row: Row) -> float:
-    return float(handbook_humidity.frost_point_from_relative_humidity(row.temperature(), row.humidity())) - C
+    return float(handbook_atmosphere.frost_point_from_relative_humidity(row.temperature(), row.humidity())) - C
 
 
 @check("relative_humidity_pct")
 def _(row: Row) -> float:
     t, dew_point = row.temperature("t"), row.temperature("td", "dewpoint")
-    return 100 * float(humidity.relative_humidity_from_dew_point(t, dew_point))
+    return 100 * float(atmosphere.relative_humidity_from_dew_point(t, dew_point))
 
 
 @check("virtual_temperature_C")
 def _(row: Row) -> float:
-    e = humidity.saturation_vapour_pressure(row.temperature("td"))
-    return float(atmosphere.virtual_temperature(row.temperature("t"), e, row.pressure())) - C
+    e = atmosphere.saturation_vapour_pressure(row.temperature("td"))
+    return float(handbook_atmosphere.virtual_temperature(row.temperature("t"), e, row.pressure())) - C
 
 
 @check("wet_bulb_C")
 def _(row: Row) -> float:
-    return float(humidity.wet_bulb_temperature(row.temperature("t"), row.humidity(), row.pressure())) - C
+    return float(handbook_atmosphere.wet_bulb_temperature(row.temperature("t"), row.humidity(), row.pressure())) - C
 
 
 # Ideal gas with virtual temperature against the real gas.
 @check("moist_air_density_kg_m3", tolerance=8e-4, relative=True)
 def _(row: Row) -> float:
     t = row.temperature("t")
-    e = row.humidity() * humidity.saturation_vapour_pressure(t)
+    e = row.humidity() * atmosphere.saturation_vapour_pressure(t)
     return float(atmosphere.air_density(t, e, row.pressure()))
 
 
@@ -110,7 +109,7 @@ def _(row: Row) -> float:
     t = row.temperature("oat", "t")
     pressure = handbook_atmosphere.pressure_at_pressure_altitude(row.length("pa", "h") * _feet(row, "pa"))
     dew_point = row.pairs().get("td")
-    e = humidity.saturation_vapour_pressure(row.temperature("td")) if dew_point else 0.0
+    e = atmosphere.saturation_vapour_pressure(row.temperature("td")) if dew_point else 0.0
     return float(atmosphere.density_altitude(atmosphere.air_density(t, e, pressure))) / FT
 
 
@@ -118,9 +117,9 @@ def _(row: Row) -> float:
 def _(row: Row) -> float:
     e = 0.0
     if "td" in row.pairs():
-        e = float(humidity.saturation_vapour_pressure(row.temperature("td")))
+        e = float(atmosphere.saturation_vapour_pressure(row.temperature("td")))
     elif "rh" in row.pairs():
-        e = float(row.humidity() * humidity.saturation_vapour_pressure(row.temperature("t")))
+        e = float(row.humidity() * atmosphere.saturation_vapour_pressure(row.temperature("t")))
     return float(atmosphere.density_altitude(atmosphere.air_density(row.temperature("t"), e, row.pressure())))
 
 

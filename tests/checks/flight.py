@@ -7,11 +7,11 @@ import re
 import numpy as np
 from checks.reading import NotCoveredError, Row, check
 
-from tests.handbook import rotor as handbook_rotor
+from tests.handbook import power as handbook_power
 from tests.handbook import wind_triangle as handbook_wind_triangle
+from wxfly.physics import STANDARD_GRAVITY
 from wxfly.physics.air import atmosphere
-from wxfly.physics.aircraft import battery, rotor, wind_triangle
-from wxfly.physics.constants import STANDARD_GRAVITY
+from wxfly.physics.aircraft import battery, power, wind_triangle
 from wxfly.pilot.aircraft import load_aircraft
 
 C = 273.15
@@ -28,35 +28,35 @@ def _standard_density(row: Row) -> float:
 def _small_quad(row: Row) -> tuple[float, float, float]:
     """Return thrust, disc area and density; a row that says 'same' means the quad of the row before it."""
     mass = row.number("m", "mass", default=0.9)
-    area = float(rotor.disc_area(row.number("d", "diameter", default=0.2388), row.number("n", default=4.0)))
+    area = float(power.disc_area(row.number("d", "diameter", default=0.2388), row.number("n", default=4.0)))
     return mass * row.number("g", default=G), area, row.number("rho", default=1.225)
 
 
 @check("hover_induced_velocity_m_s")
 def _(row: Row) -> float:
-    return float(rotor.hover_induced_velocity(*_small_quad(row)))
+    return float(power.hover_induced_velocity(*_small_quad(row)))
 
 
 @check("hover_ideal_power_W")
 def _(row: Row) -> float:
-    return float(rotor.hover_ideal_power(*_small_quad(row)))
+    return float(power.hover_ideal_power(*_small_quad(row)))
 
 
 @check("hover_power_ratio_vs_sea_level")
 def _(row: Row) -> float:
-    return float(handbook_rotor.hover_power_ratio(_standard_density(row)))
+    return float(handbook_power.hover_power_ratio(_standard_density(row)))
 
 
 @check("thrust_to_weight")
 def _(row: Row) -> float:
-    return float(rotor.thrust_to_weight(row.number("twr0", "twr"), _standard_density(row)))
+    return float(power.thrust_to_weight(row.number("twr0", "twr"), _standard_density(row)))
 
 
 @check("induced_velocity_ratio_edgewise")
 def _(row: Row) -> float:
     ratio = row.number("v/vh", "x", "vh")
     tilt = row.number("alpha", default=0.0)
-    both = handbook_rotor.induced_velocity_ratio(ratio), rotor.induced_velocity(1.0, ratio, tilt)
+    both = handbook_power.induced_velocity_ratio(ratio), power.induced_velocity(1.0, ratio, tilt)
     if tilt == 0:
         assert np.isclose(*both, rtol=1e-10)
     return float(both[1])
@@ -65,8 +65,8 @@ def _(row: Row) -> float:
 @check("climb_power_ratio")
 def _(row: Row) -> float:
     ratio = row.number("vc/vh", "c", "vh")
-    assert np.isclose(handbook_rotor.climb_power_ratio(ratio), ratio + rotor.induced_velocity(1.0, 0.0, 0.0, ratio))
-    return float(handbook_rotor.climb_power_ratio(ratio))
+    assert np.isclose(handbook_power.climb_power_ratio(ratio), ratio + power.induced_velocity(1.0, 0.0, 0.0, ratio))
+    return float(handbook_power.climb_power_ratio(ratio))
 
 
 def _published_rotor(row: Row) -> dict[str, float]:
@@ -84,20 +84,20 @@ def _published_rotor(row: Row) -> dict[str, float]:
 
 @check("zeng_rotary_wing_power_W")
 def _(row: Row) -> float:
-    return float(handbook_rotor.single_rotor_power(row.number("v"), **_published_rotor(row)))
+    return float(handbook_power.single_rotor_power(row.number("v"), **_published_rotor(row)))
 
 
 @check("zeng_max_endurance_speed_m_s")
 def _(row: Row) -> float:
-    return handbook_rotor.best_endurance_speed(
-        lambda v: handbook_rotor.single_rotor_power(v, **_published_rotor(row)), 40.0
+    return handbook_power.best_endurance_speed(
+        lambda v: handbook_power.single_rotor_power(v, **_published_rotor(row)), 40.0
     )
 
 
 @check("zeng_max_range_speed_m_s")
 def _(row: Row) -> float:
-    return handbook_rotor.best_range_speed(
-        lambda v: handbook_rotor.single_rotor_power(v, **_published_rotor(row)), 40.0
+    return handbook_power.best_range_speed(
+        lambda v: handbook_power.single_rotor_power(v, **_published_rotor(row)), 40.0
     )
 
 
@@ -166,7 +166,7 @@ def _(row: Row) -> float:
 
 @check("battery_reserve_fraction")
 def _(row: Row) -> bool:
-    from wxfly.flight.leg import BATTERY_RESERVE
+    from wxfly.flight.sortie import BATTERY_RESERVE
 
     return float(row.expected) == BATTERY_RESERVE
 

@@ -15,7 +15,7 @@ from wxfly.cube.netcdf import load_cube
 from wxfly.errors import WxflyError
 from wxfly.pilot.settings import Settings, cache_folder
 from wxfly.question.ask import fetch
-from wxfly.store import forecasts, layout, pruning
+from wxfly.store import forecasts, pruning
 
 
 @pytest.fixture
@@ -48,10 +48,10 @@ def test_the_list_names_saved_sites(store, filled):
 
 
 def test_the_list_checks_when_asked(store, filled):
-    newest = layout.list_forecasts()[0].path
+    newest = forecasts.list_forecasts()[0].path
     newest.write_bytes(newest.read_bytes()[:-700])
     (newest.parent / "notes.txt").write_text("mine")
-    (newest.parent / "0.0000N_0.0000E.gz").write_bytes(layout.list_forecasts()[1].path.read_bytes())
+    (newest.parent / "0.0000N_0.0000E.gz").write_bytes(forecasts.list_forecasts()[1].path.read_bytes())
     assert "whole" not in store("list")[1]
     code, out, _ = store("list", "--check")
     assert code == 0
@@ -63,7 +63,7 @@ def test_the_list_checks_when_asked(store, filled):
 
 def test_damaged_forecasts_go_on_request_only_and_foreign_files_never(store, filled):
     store("prune")
-    newest, second = (stored.path for stored in layout.list_forecasts()[:2])
+    newest, second = (stored.path for stored in forecasts.list_forecasts()[:2])
     newest.write_bytes(newest.read_bytes()[:-700])
     second.write_text("notes of mine under a name of yours")
     foreign = newest.with_name("notes.txt")
@@ -89,7 +89,7 @@ def test_a_folder_of_the_pilots_is_not_touched(store, own_folders):
     cache_folder().mkdir()
     (cache_folder() / "thesis.txt").write_text("mine")
     forecasts.keep_forecasts(replies_at(HERE))
-    (kept,) = layout.list_forecasts()
+    (kept,) = forecasts.list_forecasts()
     os.utime(kept.path, (0, 0))
     for arguments in (["prune", "--days", "1"], ["prune", "--damaged"], ["clear", "--yes"]):
         code, _, err = store(*arguments)
@@ -125,7 +125,7 @@ def test_nothing_behind_a_link_is_removed(store, filled, tmp_path, level):
 
 def test_a_link_in_place_of_a_forecast_stays_and_so_does_what_it_leads_to(store, filled, tmp_path):
     pruning.prune_store(Settings())
-    newest = layout.list_forecasts()[0].path
+    newest = forecasts.list_forecasts()[0].path
     newest.rename(tmp_path / "mine.nc")
     newest.symlink_to(tmp_path / "mine.nc")
     for arguments in (["prune", "--days", "0"], ["prune", "--damaged"], ["clear", "--yes"]):
@@ -137,32 +137,32 @@ def test_a_link_in_place_of_a_forecast_stays_and_so_does_what_it_leads_to(store,
 def test_a_folder_that_becomes_a_link_meanwhile_is_not_followed(filled, tmp_path):
     """Between the list of what goes and its removal."""
     pruning.prune_store(Settings())
-    going = [stored.path for stored in layout.list_forecasts()]
+    going = [stored.path for stored in forecasts.list_forecasts()]
     folder = going[0].parent
     folder.rename(tmp_path / "documents")
     folder.symlink_to(tmp_path / "documents")
     with pytest.raises(WxflyError, match="is a link; nothing behind it is removed"):
-        layout.remove_ours([path for path in going if path.parent == folder])
+        pruning.remove_ours([path for path in going if path.parent == folder])
     assert (tmp_path / "documents" / going[0].name).exists()
 
 
 def test_what_of_the_settings_cannot_be_read_removes_nothing(store, filled):
     (filled / "config" / "config.toml").write_text("[store]\nmaximum_age_days = 40O\n")
-    os.utime(layout.list_forecasts()[0].path, (0, 0))
+    os.utime(forecasts.list_forecasts()[0].path, (0, 0))
     code, out, _ = store("prune")
     assert code == 0
     assert "config.toml, line 2: " in out
-    assert len(layout.list_forecasts()) == 3
+    assert len(forecasts.list_forecasts()) == 3
     assert "its limits in the settings cannot be read" in store("show")[1]
 
 
 def test_limits_can_be_given_for_once(store, filled):
-    old = layout.list_forecasts()[-1].path
+    old = forecasts.list_forecasts()[-1].path
     os.utime(old, (time.time() - 10 * 86_400,) * 2)
     assert store("prune")[1].startswith("removed 0 files")
     assert str(old) in store("prune", "--days", "7")[1]
     assert "\nremoved 2 files" in store("prune", "--megabytes", "0")[1]
-    assert layout.list_forecasts() == []
+    assert forecasts.list_forecasts() == []
 
 
 def test_a_forecast_is_shown_with_its_age_and_licence(store, filled):
@@ -195,11 +195,11 @@ def test_a_mistake_is_one_line_and_code_1(store, filled, arguments, words):
     assert err.startswith("Error: ")
     assert err.count("\n") == 1
     assert words in err
-    assert len(layout.list_forecasts()) == 3
+    assert len(forecasts.list_forecasts()) == 3
 
 
 def test_a_damaged_forecast_is_not_shown(store, filled):
-    newest = layout.list_forecasts()[0].path
+    newest = forecasts.list_forecasts()[0].path
     newest.write_bytes(b"junk")
     code, _, err = store("show", "heath")
     assert code == 1
@@ -220,7 +220,7 @@ def test_the_newest_of_each_place_is_exported_and_nothing_written_over(store, fi
 
 def test_clearing_leaves_the_settings(store, filled):
     assert "\nremoved 3 files" in store("clear", "--yes")[1]
-    assert layout.list_forecasts() == []
+    assert forecasts.list_forecasts() == []
     assert (filled / "config" / "sites.toml").is_file()
 
 

@@ -44,7 +44,7 @@ def _below(times):
     from wxfly.errors import WxflyError
     from wxfly.pilot.settings import cache_folder
     from wxfly.retrieval.forecast import obtain
-    from wxfly.store import forecasts, layout
+    from wxfly.store import forecasts
 
     random.seed(1)
     found = Counter()
@@ -69,10 +69,10 @@ def _below(times):
         found["killed while at work" if os.WIFSIGNALED(status) else "finished before"] += 1
         if any(cache_folder().rglob(f".{place}N_*.part")):
             found["a part left beside"] += 1
-        here = [s for s in layout.list_forecasts() if f"{s.latitude:.4f}" == place]
+        here = [s for s in forecasts.list_forecasts() if f"{s.latitude:.4f}" == place]
         found[f"{len(here)} of its 2 places stored"] += 1
         # Those of earlier kills are looked at again at the end.
-        for stored in layout.list_forecasts() if k == times - 1 else here:
+        for stored in forecasts.list_forecasts() if k == times - 1 else here:
             try:
                 forecasts.open_forecast(stored)
                 found["files seen to be whole"] += 1

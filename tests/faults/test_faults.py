@@ -15,7 +15,7 @@ from tests.server import WeatherServer
 from tests.test_command_over_a_socket import command
 from wxfly.cli import main
 from wxfly.pilot.settings import cache_folder
-from wxfly.store import forecasts, layout
+from wxfly.store import forecasts
 
 SITES = '[heath]\nlatitude = 52.31\nlongitude = 6.84\nsurface_altitude = 31\ntime_zone = "Europe/Amsterdam"\n'
 PATHS = {"/v1/forecast", "/data/dwd_icon_eu/static/meta.json"}
@@ -114,7 +114,7 @@ def is_the_last_good_answer(code, out, err, words, kept, offline):
     assert any(w in line for w in words.split("|")), line
     assert "\n\n".join(answer) == "\n\n".join(offline.split("\n\n")[1:]), "the answer is that of the store"
     assert files() == kept
-    for one in layout.list_forecasts():
+    for one in forecasts.list_forecasts():
         forecasts.open_forecast(one)
 
 

@@ -16,7 +16,7 @@ from tests.faults.kill import kill_fetches
 from tests.soak import soak
 from tests.test_command_over_a_socket import command
 from wxfly.pilot.settings import cache_folder
-from wxfly.store import forecasts, layout
+from wxfly.store import forecasts
 
 ROOT = Path(__file__).resolve().parents[2]
 nightly = pytest.mark.skipif(os.environ.get("WXFLY_TEST_SLOW") != "1", reason="long; WXFLY_TEST_SLOW=1 runs it")
@@ -82,8 +82,8 @@ def test_eight_commands_at_once_ask_once_for_each_place(server, saved_sites, mon
     assert len(server.asked("kp")) <= 8
     times = sorted((a.started, a.ended) for a in server.asked("forecast"))
     assert all(end <= start for (_, end), (start, _) in pairwise(times)), "one at a time"
-    assert len(layout.list_forecasts()) == 5
-    for stored in layout.list_forecasts():
+    assert len(forecasts.list_forecasts()) == 5
+    for stored in forecasts.list_forecasts():
         forecasts.open_forecast(stored)
 
 

@@ -5,7 +5,7 @@ import pytest
 from tests.faults.other_services import FAULTS, NOTE, OWN_GROUND, PLACE, REFUSAL, SERVICES, met_norway
 from tests.halves import spread
 from wxfly.pilot.settings import cache_folder
-from wxfly.store import forecasts, layout
+from wxfly.store import forecasts
 from wxfly.store.replies import kept_reply
 
 
@@ -47,7 +47,7 @@ def test_a_fault_is_one_line_and_poisons_nothing(server, wxfly, name):
             # The reason why a run is not known is no use to a pilot.
             the_line(out, terms.line, words if service != "metadata" else "")
         if terms.ends_in == OWN_GROUND:
-            (stored,) = layout.list_forecasts()
+            (stored,) = forecasts.list_forecasts()
             assert forecasts.open_forecast(stored)["surface_altitude"].item() == pytest.approx(35, abs=15)
     if service == "kp":
         assert "Kp of the hours just past is from GFZ" in out

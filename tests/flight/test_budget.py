@@ -10,8 +10,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from wxfly.flight import energy
-from wxfly.flight.budget import Refusal, sortie_budget
-from wxfly.flight.leg import FORECAST_DEVIATION, Plan, Polar, Wind, fly_leg, quantile, wind_uncertainty
+from wxfly.flight.sortie import (
+    FORECAST_DEVIATION,
+    Plan,
+    Polar,
+    Refusal,
+    Wind,
+    fly_leg,
+    quantile,
+    sortie_budget,
+    wind_uncertainty,
+)
 from wxfly.pilot.aircraft import load_aircraft
 
 CLASSES = load_aircraft()

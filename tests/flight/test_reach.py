@@ -12,9 +12,7 @@ from hypothesis import strategies as st
 
 from tests.halves import spread
 from wxfly.flight import energy
-from wxfly.flight.budget import sortie_budget
-from wxfly.flight.leg import Plan, Wind, wind_uncertainty
-from wxfly.flight.reach import flights_in_window, reach, steady
+from wxfly.flight.sortie import Plan, Wind, flights_in_window, reach, sortie_budget, wind_uncertainty
 from wxfly.pilot.aircraft import load_aircraft
 
 CLASSES = load_aircraft()
@@ -28,7 +26,7 @@ directions = st.floats(0.0, 359.0)
 
 def in_wind(speed: float, from_direction: float, plan: Plan = PLAIN, model=QUAD, uncertainty: float = 0.0, **further):
     wind = Wind(speed, from_direction, uncertainty)
-    return reach(model, plan, steady(wind, wind, plan), 1.2, WARM, **further)
+    return reach(model, plan, wind, wind, 1.2, WARM, **further)
 
 
 @given(st.sampled_from(list(CLASSES)), st.floats(10.0, 120.0), st.floats(0.8, 1.3))
@@ -36,7 +34,7 @@ def test_no_wind_gives_a_circle(name: str, height: float, rho: float) -> None:
     plan = replace(PLAIN, height=height, return_height=height)
     model = energy.energy_model(CLASSES[name])
     wind = Wind(0.0, np.nan)
-    got = reach(model, plan, steady(wind, wind, plan), rho, WARM).by_energy
+    got = reach(model, plan, wind, wind, rho, WARM).by_energy
     assert np.ptp(got) <= 1e-9 * got.max()
 
 
@@ -128,8 +126,8 @@ def test_flights_in_a_window() -> None:
     assert flights_in_window(60 * minute, 0.0, 3) == (0, 0.0)
 
 
-# A flight integrated in small steps. Nothing below uses wxfly's physics: the wind drifts in time and differs with
-# height, the power is written out again from momentum theory, and the farthest turn is found by trying.
+# A flight integrated in small steps. Nothing below uses wxfly's physics: the wind differs with height, the power is
+# written out again from momentum theory, and the farthest turn is found by trying.
 
 _STEP = 0.5
 
@@ -159,31 +157,27 @@ def brute_power(model: energy.EnergyModel, v: float, rho: float, climb: float = 
     return shaft / model.drive_efficiency + model.electronics_power
 
 
-class DriftingWind:
-    """Linear in time and in height, each component for itself."""
+class SlantingWind:
+    """Linear in height, each component for itself."""
 
-    def __init__(self, low: tuple[float, float], high: tuple[float, float], drift: tuple[float, float]) -> None:
-        self.low, self.high, self.drift = low, high, drift  # at 20 m, at 120 m, per hour; eastward, northward
+    def __init__(self, low: tuple[float, float], high: tuple[float, float]) -> None:
+        self.low, self.high = low, high  # at 20 m, at 120 m; eastward, northward
 
-    def vector(self, height: float, seconds: float) -> tuple[float, float]:
+    def vector(self, height: float) -> tuple[float, float]:
         share = (height - 20.0) / 100.0
-        return tuple(
-            a + share * (b - a) + c * seconds / 3600.0 for a, b, c in zip(self.low, self.high, self.drift, strict=True)
-        )  # type: ignore[return-value]
+        return tuple(a + share * (b - a) for a, b in zip(self.low, self.high, strict=True))  # type: ignore[return-value]
 
-    def __call__(self, height: float, seconds: np.ndarray) -> Wind:
-        vectors = [self.vector(height, s) for s in seconds]
-        speed = np.array([math.hypot(*v) for v in vectors])
-        direction = np.array([math.degrees(math.atan2(-v[0], -v[1])) % 360 for v in vectors])
-        return Wind(speed, direction)
+    def at(self, height: float) -> Wind:
+        east, north = self.vector(height)
+        return Wind(math.hypot(east, north), math.degrees(math.atan2(-east, -north)) % 360)
 
 
 class Flight:
-    """Keeps time and energy while the aircraft flies its plan in steps."""
+    """Keeps the energy used while the aircraft flies its plan in steps."""
 
-    def __init__(self, model: energy.EnergyModel, wind: DriftingWind, rho: float) -> None:
+    def __init__(self, model: energy.EnergyModel, wind: SlantingWind, rho: float) -> None:
         self.model, self.wind, self.rho = model, wind, rho
-        self.seconds = self.energy = 0.0
+        self.energy = 0.0
         self.powers: dict[tuple[float, float], float] = {}
 
     def draw(self, v: float, seconds: float, climb: float = 0.0) -> None:
@@ -191,12 +185,11 @@ class Flight:
         if key not in self.powers:
             self.powers[key] = brute_power(self.model, key[0], self.rho, climb)
         self.energy += self.powers[key] * seconds
-        self.seconds += seconds
 
     def stay(self, height: float, seconds: float, climb: float = 0.0) -> None:
         for _ in range(round(seconds / _STEP)):
             if self.model.kind == "multirotor":
-                v = math.hypot(*self.wind.vector(height, self.seconds))
+                v = math.hypot(*self.wind.vector(height))
                 hover = brute_power(self.model, 0.0, self.rho) > brute_power(self.model, round(v, 2), self.rho)
                 v = 0.0 if hover else v
             else:
@@ -205,11 +198,11 @@ class Flight:
             self.draw(v, _STEP, climb)
 
     def go(self, height: float, distance: float, course: float, v: float) -> None:
-        """Hold the course step by step: the nose turns into whatever wind blows then."""
+        """Hold the course step by step: the nose turns into the wind."""
         east, north = math.sin(math.radians(course)), math.cos(math.radians(course))
         gone = 0.0
         while gone < distance:
-            wind_east, wind_north = self.wind.vector(height, self.seconds)
+            wind_east, wind_north = self.wind.vector(height)
             along = wind_east * east + wind_north * north
             across = wind_east * north - wind_north * east
             if abs(across) >= v or math.sqrt(v * v - across * across) + along <= 0.05:
@@ -222,7 +215,7 @@ class Flight:
 
 
 def brute_energy(
-    model: energy.EnergyModel, plan: Plan, wind: DriftingWind, rho: float, course: float, distance: float,
+    model: energy.EnergyModel, plan: Plan, wind: SlantingWind, rho: float, course: float, distance: float,
     out_airspeed: float, home_airspeed: float,
 ) -> float:  # fmt: skip
     flight = Flight(model, wind, rho)
@@ -240,19 +233,19 @@ def brute_energy(
 
 
 CASES = [
-    ("camera-quad-250g", Plan(40, 100, confidence=0.5), DriftingWind((-4, 1), (-7, 4), (-1.5, 1.0))),
-    ("camera-quad-1kg", Plan(80, 60, work_time=240.0, confidence=0.5), DriftingWind((2, -6), (5, -9), (1.0, -2.0))),
-    ("cine-hexacopter", Plan(50, 50, work_time=120.0, confidence=0.5), DriftingWind((3, 2), (4, 4), (2.0, 0.0))),
-    ("fixed-wing-mapper", Plan(100, 100, confidence=0.5), DriftingWind((-5, 0), (-8, 2), (-1.0, 1.0))),
+    ("camera-quad-250g", Plan(40, 100, confidence=0.5), SlantingWind((-4, 1), (-7, 4))),
+    ("camera-quad-1kg", Plan(80, 60, work_time=240.0, confidence=0.5), SlantingWind((2, -6), (5, -9))),
+    ("cine-hexacopter", Plan(50, 50, work_time=120.0, confidence=0.5), SlantingWind((3, 2), (4, 4))),
+    ("fixed-wing-mapper", Plan(100, 100, confidence=0.5), SlantingWind((-5, 0), (-8, 2))),
 ]  # fmt: skip
 
 
 @pytest.mark.thorough
 @pytest.mark.parametrize(("name", "plan", "wind"), spread(CASES, 4))
-def test_reach_agrees_with_a_flight_integrated_in_steps(name: str, plan: Plan, wind: DriftingWind) -> None:
+def test_reach_agrees_with_a_flight_integrated_in_steps(name: str, plan: Plan, wind: SlantingWind) -> None:
     model, rho = energy.energy_model(CLASSES[name]), 1.15
     courses = np.array([0.0, 70.0, 160.0, 250.0])
-    got = reach(model, plan, wind, rho, WARM, directions=courses)
+    got = reach(model, plan, wind.at(plan.height), wind.at(plan.return_height), rho, WARM, directions=courses)
     have = float(energy.usable_energy(model, WARM, WARM)) * (1 - plan.reserve)
     for i, course in enumerate(courses):
         airspeeds = float(got.out.airspeed[i]), float(got.home.airspeed[i])
@@ -270,7 +263,7 @@ def test_reach_agrees_with_a_flight_integrated_in_steps(name: str, plan: Plan, w
 def test_no_other_airspeeds_reach_farther() -> None:
     name, plan, wind = CASES[0]
     model, rho = energy.energy_model(CLASSES[name]), 1.15
-    got = reach(model, plan, wind, rho, WARM, directions=[250.0])
+    got = reach(model, plan, wind.at(plan.height), wind.at(plan.return_height), rho, WARM, directions=[250.0])
     best = brute_energy(
         model, plan, wind, rho, 250.0, float(got.by_energy[0]), float(got.out.airspeed[0]), float(got.home.airspeed[0])
     )

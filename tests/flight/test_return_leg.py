@@ -13,7 +13,6 @@ from wxfly.answer.windows import find_windows
 from wxfly.assessment.conditions import derive
 from wxfly.assessment.suitability import State, assess, not_judged, required_names
 from wxfly.flight.energy import energy_model
-from wxfly.flight.leg import Plan
 from wxfly.flight.return_leg import (
     CANNOT_BE_FLOWN,
     NAME,
@@ -23,6 +22,7 @@ from wxfly.flight.return_leg import (
     moments_of,
     without_figures,
 )  # fmt: skip
+from wxfly.flight.sortie import Plan
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.limits import limits_for
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from wxfly.physics import STANDARD_GRAVITY
 from wxfly.physics.air import atmosphere
+from wxfly.physics.air.atmosphere import saturation_vapour_pressure
 from wxfly.physics.air.cloud import Array, lifted_condensation_level
-from wxfly.physics.air.humidity import saturation_vapour_pressure
-from wxfly.physics.constants import STANDARD_GRAVITY
 
 
 def lifted_condensation_level_temperature(

@@ -14,7 +14,7 @@ def exceedance_probability(wind_speed: npt.ArrayLike, standard_deviation: npt.Ar
     Parameters
     ----------
     wind_speed, standard_deviation : array_like
-        As in `wxfly.physics.wind.levels.WindAtHeight` [m s-1].
+        As in `wxfly.physics.wind.profile.WindAtHeight` [m s-1].
     limit : array_like
         [m s-1].
 

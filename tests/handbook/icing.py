@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from wxfly.physics import MELTING_POINT
 from wxfly.physics.air.icing import Array
-from wxfly.physics.constants import MELTING_POINT
 
 
 def layered_icing_index(air_temperature: npt.ArrayLike) -> Array:

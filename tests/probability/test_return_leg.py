@@ -15,12 +15,12 @@ from tests.probability.test_chance import members_cube
 from wxfly.assessment.conditions import derive
 from wxfly.assessment.suitability import assess
 from wxfly.flight.energy import energy_model
-from wxfly.flight.leg import Plan
-from wxfly.flight.return_leg import Sortie, add_return_leg, budgets, moments_of
+from wxfly.flight.return_leg import add_return_leg, budgets, moments_of
+from wxfly.flight.sortie import Plan, Sortie
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.limits import limits_for
 from wxfly.pilot.site import Site
-from wxfly.probability.return_leg import CANNOT_BE_FLOWN_ROOM, LEVELS, return_leg_room, room_of
+from wxfly.probability.return_leg import CANNOT_BE_FLOWN_MARGIN, LEVELS, return_leg_margins, standard_margin_of_need
 from wxfly.probability.site_chance import judge_site_chance
 
 AIRCRAFT = find_aircraft("camera-quad-250g")
@@ -45,7 +45,7 @@ def windy(cube, more):
 
 def room(cube, sortie=SORTIE, deviation=1.6):
     flight, home = derive(cube, height=60.0), derive(cube, height=sortie.plan.return_height)
-    return return_leg_room(flight, home, sortie, deviation)
+    return return_leg_margins(flight, home, sortie, deviation)
 
 
 def judge(cube, ensembles=(), sortie=SORTIE):
@@ -66,27 +66,27 @@ def judge(cube, ensembles=(), sortie=SORTIE):
         ((0.8, 0.9, INF, INF), 1.0),  # where the next level cannot be flown the lower one counts
         ((0.9, INF, INF, INF), 0.0),
         ((1.2, 1.6, 2.0, 2.4), -0.5),
-        ((4.0, 4.5, 5.0, 5.5), CANNOT_BE_FLOWN_ROOM),
-        ((1.2, INF, INF, INF), CANNOT_BE_FLOWN_ROOM),
-        ((INF, INF, INF, INF), CANNOT_BE_FLOWN_ROOM),
+        ((4.0, 4.5, 5.0, 5.5), CANNOT_BE_FLOWN_MARGIN),
+        ((1.2, INF, INF, INF), CANNOT_BE_FLOWN_MARGIN),
+        ((INF, INF, INF, INF), CANNOT_BE_FLOWN_MARGIN),
         ((0.5, 0.6, np.nan, np.nan), np.nan),
         ((1.0, 1.0, 1.0, 1.0), 3.0),
     ],
 )
 def test_room_is_where_the_need_reaches_the_battery(shares, wanted):
-    got = room_of(np.array(shares)[:, None])
+    got = standard_margin_of_need(np.array(shares)[:, None])
     assert got[0] == pytest.approx(wanted, nan_ok=True)
 
 
 @given(st.lists(st.floats(0.05, 5.0), min_size=4, max_size=4), st.floats(0.0, 2.0))
 def test_more_need_never_gives_more_room(shares, more):
     less = np.sort(np.array(shares))[:, None]
-    assert room_of(less + more)[0] <= room_of(less)[0] + 1e-9
+    assert standard_margin_of_need(less + more)[0] <= standard_margin_of_need(less)[0] + 1e-9
 
 
 def test_room_agrees_with_the_need_at_its_own_confidence():
     cube = quiet_cube()
-    found = float(room(cube, far(4000.0))["room"].values[NOON, 0])
+    found = float(room(cube, far(4000.0))["standard_margin"].values[NOON, 0])
     assert 0.0 < found < LEVELS[-1]
     plan = replace(far(4000.0).plan, confidence=NormalDist().cdf(found))
     flight, home = derive(cube, height=60.0), derive(cube, height=100.0)
@@ -107,15 +107,15 @@ def test_eight_courses_find_what_two_dozen_find():
 
 def test_a_farther_sortie_and_a_worse_forecast_leave_less_room():
     cube = quiet_cube()
-    near, farther = (room(cube, far(d))["room"].values[NOON, 0] for d in (2500.0, 4000.0))
-    doubtful = room(cube, far(2500.0), 3.0)["room"].values[NOON, 0]
+    near, farther = (room(cube, far(d))["standard_margin"].values[NOON, 0] for d in (2500.0, 4000.0))
+    doubtful = room(cube, far(2500.0), 3.0)["standard_margin"].values[NOON, 0]
     assert farther < near
     assert doubtful < near
 
 
 def test_it_enters_the_chance_of_one_forecast():
     near, farther = judge(quiet_cube()), judge(quiet_cube(), sortie=far(4500.0))
-    assert list(near.room["element"].values)[-1] == "return_leg"
+    assert list(near.standard_margin["element"].values)[-1] == "return_leg"
     assert farther.hours.values[NOON] < near.hours.values[NOON]
     causes = {c.element for c in farther.of(NOON, NOON + 1).causes}
     assert "return_leg" in causes
@@ -125,7 +125,7 @@ def test_it_enters_the_chance_of_one_forecast():
 def test_every_member_has_a_way_home_of_its_own():
     calm, strong = members_cube(10, spread=0.1), windy(members_cube(10, spread=0.1), 4.5)
     sure = judge(quiet_cube(), [calm, strong], far(3000.0))
-    row = sure.room.sel(element="return_leg", shift=0).values[NOON]
+    row = sure.standard_margin.sel(element="return_leg", shift=0).values[NOON]
     assert row.size == 20
     assert row[:10].min() > row[10:].max()
     alone = judge(quiet_cube(), [calm], far(3000.0))
@@ -136,7 +136,7 @@ def test_every_member_has_a_way_home_of_its_own():
 def test_members_do_not_take_the_way_home_of_the_one_forecast():
     storm = windy(quiet_cube(), 9.0)
     calm_members = judge(storm, [members_cube(10, spread=0.1)])
-    assert calm_members.room.sel(element="return_leg", shift=0).values[NOON].min() > 0
+    assert calm_members.standard_margin.sel(element="return_leg", shift=0).values[NOON].min() > 0
 
 
 @cache

@@ -8,7 +8,7 @@ import pytest
 from tests.cubes import QUIET, lost_of_members, quiet_cube
 from tests.halves import spread
 from tests.probability.test_chance import LIMITS, members_cube
-from wxfly.answer.outlook import find_outlooks, find_surest
+from wxfly.answer.windows import find_outlooks, find_surest
 from wxfly.assessment.conditions import derive
 from wxfly.assessment.suitability import assess
 from wxfly.cube.contract import with_lost_members

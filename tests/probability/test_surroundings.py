@@ -6,10 +6,10 @@ import xarray as xr
 
 from tests.cubes import quiet_cube
 from wxfly.assessment.conditions import derive, hours_of
-from wxfly.assessment.forecast_error import room_to_limits
+from wxfly.assessment.forecast_error import standard_margins
 from wxfly.assessment.suitability import assess
 from wxfly.cube.contract import mark_provided, state_spans
-from wxfly.physics.wind.surroundings import LOST_SPREAD
+from wxfly.physics.wind.error import LOST_SPREAD
 from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.limits import limits_for
 
@@ -32,7 +32,9 @@ def room(spread, wind):
             "around_is_lost": worst["cells_are_lost"],
         }
     assessed = assess(conditions, LIMITS)
-    return room_to_limits(assessed, np.full(assessed.sizes["time"], 12.0), **around).sel(element="wind").values[2:8, 0]
+    return (
+        standard_margins(assessed, np.full(assessed.sizes["time"], 12.0), **around).sel(element="wind").values[2:8, 0]
+    )
 
 
 @pytest.mark.parametrize("wind", [3.0, 20.0])

@@ -50,7 +50,7 @@ def ask(own_folders, server, monkeypatch):
 
 
 def lost(answered):
-    return [a.member.row.site.name for a in answered.made if a.fault]
+    return [a.row.site.name for a in answered.made if a.fault]
 
 
 def asked(out):
@@ -105,7 +105,7 @@ def test_a_table_that_cannot_be_read_is_refused(wxfly, own_folders, text, told):
 
 def test_semicolons_and_degrees_in_other_forms_are_read(own_folders):
     text = "Name;Latitude;Longitude;Elevation\nHeath;52,31;6,84;31\nDune;N52°24'36\";E6°50';30m\n"
-    heath, dune = (m.row.site for m in read_fleet_question(Path(table(own_folders, text)), read_words({})).members)
+    heath, dune = (r.site for r in read_fleet_question(Path(table(own_folders, text)), read_words({})).rows)
     assert (heath.latitude, heath.surface_altitude) == (52.31, 31) and dune.latitude == pytest.approx(52.41)
 
 

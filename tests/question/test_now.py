@@ -32,7 +32,7 @@ def test_room_from_now_on_says_until_when_and_what_ends_it():
 @pytest.mark.parametrize(
     ("as_of", "word", "told"),
     [
-        ("2026-03-14T08:20Z", "no room", "Sat 14 Mar 09:20 CET: precipitation 0.9 mm/h, 0.8 mm/h over your limit."),
+        ("2026-03-14T08:20Z", "no room", "Sat 14 Mar 09:20 CET: precipitation 0.9 mm/h, 0.8 mm/h over its limit."),
         ("2026-03-14T17:20Z", "no room", "Sat 14 Mar 18:20 CET: only until 18:55, shorter than 45 min."),
         ("2026-03-14T20:00Z", "no room", "Sat 14 Mar 21:00 CET: it is dark."),
         ("2026-03-15T22:30Z", "no room", "Sun 15 Mar 23:30 CET: it is dark."),  # nothing of it is known, but night is

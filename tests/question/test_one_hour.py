@@ -5,10 +5,10 @@ from functools import cache
 import pytest
 
 from wxfly.errors import WxflyError
-from wxfly.question.one_hour import ask_hour
+from wxfly.question.ask import ask_hour
 from wxfly.question.question import Words
 from wxfly.report.command_facts.one_hour import one_hour_facts
-from wxfly.report.text.terminal import render_hour
+from wxfly.report.text.answer import render_hour
 
 
 @cache
@@ -24,8 +24,8 @@ def test_an_hour_without_room_says_by_what_and_what_would_help():
         "gust is beyond its limit."
     )
     assert facts.sentences == [
-        "Gust at 60 m, 12.5 of 10.7 m/s: 1.8 m/s over your limit.",
-        "Wind at 60 m, 9.4 of 8.5 m/s: 0.9 m/s over your limit.",
+        "Gust at 60 m, 12.5 of 10.7 m/s: 1.8 m/s over its limit.",
+        "Wind at 60 m, 9.4 of 8.5 m/s: 0.9 m/s over its limit.",
         "Every other limit that is known has more room.",
         "Gust 7 in 10 to break its limit.",
         "There is room 12:00–13:00.",
@@ -39,7 +39,7 @@ def test_an_hour_with_room_says_what_leaves_the_least():
     facts = why("Kelderness", "12", "tomorrow")
     assert facts.word == "room"
     assert facts.first_line.endswith("room to fly at Kelderness, Sun 15 Mar 12:00–13:00 GMT; 6 in 10.")
-    assert facts.sentences[0] == "Gust at 60 m, 6.2 of 10.7 m/s: 42 % of your gust limit to spare."
+    assert facts.sentences[0] == "Gust at 60 m, 6.2 of 10.7 m/s: 42 % below its limit."
     assert facts.changes == [] and facts.nearest_window is None
 
 

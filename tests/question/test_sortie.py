@@ -19,15 +19,14 @@ from tests.report.briefings import reader_of
 from wxfly.assessment.suitability import required_names
 from wxfly.cli import main
 from wxfly.errors import WxflyError
-from wxfly.flight.leg import Plan
+from wxfly.flight.sortie import Plan
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.options import read_words
 from wxfly.question import ask as questions
-from wxfly.question import brief
+from wxfly.question.ask import DEFAULT_DISTANCE
 from wxfly.question.question import read_question
-from wxfly.question.sortie import DEFAULT_DISTANCE
 from wxfly.report.facts.sortie import PlanFacts
-from wxfly.report.json import schema
+from wxfly.report.schemas import schema
 from wxfly.report.text.details import battery_use
 
 SITE = "Kelderness"
@@ -62,7 +61,7 @@ def run(*words: str) -> str:
 
 
 def test_best_judges_as_the_brief_does() -> None:
-    of_brief = brief.ask_brief(SITE, read_words(OPTIONS), on_progress=quiet).briefing.answers[0]
+    of_brief = questions.ask_brief(SITE, read_words(OPTIONS), on_progress=quiet).briefing.answers[0]
     of_best = ask(**OPTIONS).answers[0]
     assert of_best.request.sortie.plan == Plan(60.0, 80.0, 1500.0, 225.0, 300.0)
     assert of_best.assessment.identical(of_brief.assessment)

@@ -259,12 +259,11 @@ def test_observed_hours_score_the_verdicts(meadow, tmp_path, monkeypatch):
 def test_what_earlier_runs_told_is_in_the_answer(meadow):
     found = answer("best", "meadow", "--model", "icon_eu")
     hours = [v for v in ledger.read_verdicts() if v.chance is not None]
-    folder = ledger.ledger_folder()
     for day, chance in ((3, 0.3), (2, 0.8), (1, 0.2)):
         earlier = f"{np.datetime64(hours[0].run.rstrip('Z'), 's') - np.timedelta64(day * 6, 'h')}Z"
         from dataclasses import replace
 
-        ledger.enter_verdicts([replace(v, run=earlier, chance=chance) for v in hours], folder=folder)
+        ledger.enter_verdicts([replace(v, run=earlier, chance=chance) for v in hours])
     if found["sites"][0]["windows"]:
         text = " ".join(run("best", "meadow", "--model", "icon_eu", "--more").stdout.split())
         assert "earlier runs gave 3 in 10" in text

@@ -14,7 +14,7 @@ from tests.cubes import WINDY, quiet_grid, save_grid
 from tests.file_store import REGULAR, FileStore, write_run
 from wxfly.cube.netcdf import save_cube
 from wxfly.pilot.site import bearing, distance_km
-from wxfly.report.charts.coastline import outlines_near
+from wxfly.report.charts.outlines import outlines_near
 from wxfly.report.charts.where import _pieces
 from wxfly.report.facts.zones import MOST_DRAWN
 
@@ -267,7 +267,7 @@ def test_a_spot_in_a_prohibited_zone_is_named_and_last(wxfly, windy, tmp_path):
 def test_every_hour_of_every_cell_goes_to_a_store(wxfly, windy, tmp_path):
     pytest.importorskip("zarr", reason="a store of a grid needs zarr")
     pytest.importorskip("dask", reason="grids need dask")
-    from wxfly.assessment.grid_store import open_store
+    from wxfly.assessment.grid import open_store
 
     folder = tmp_path / "cells.zarr"
     ask = ("where", PLACE, "--within", "60km", "--forecast", windy, *ASK)

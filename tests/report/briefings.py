@@ -15,12 +15,10 @@ from wxfly.pilot.limits import limits_for
 from wxfly.pilot.site import Site, period_of
 from wxfly.pilot.work import PlannedWork
 from wxfly.report.facts.answer import facts_of
-from wxfly.report.facts.site import site_answer_facts
-from wxfly.report.facts.timeline import timeline_facts
-from wxfly.report.facts.verdict import HourWords
+from wxfly.report.facts.site import HourWords, site_answer_facts, timeline_facts
 from wxfly.report.facts.writing import Clock, Reader
 from wxfly.report.pages.page import to_html
-from wxfly.report.text.page import words_of
+from wxfly.report.text.answer import words_of
 from wxfly.retrieval.origin import ForecastOrigin
 
 MEADOW = Site("Meadow", 52.0, 6.0, 30.0, "Europe/Amsterdam")
@@ -88,13 +86,13 @@ def brief(question="best", cubes=None, sites=None, *, days=1, **changes):
 def drawing(briefing):
     """Return the facts of a briefing, and what the pictures of its sites show."""
     facts = facts_of(briefing)
-    return facts, timeline_facts(briefing, facts)
+    return facts, timeline_facts(briefing, facts.sites)
 
 
 def page(briefing, units="metric", time_zone=None):
     """Write the page of a briefing."""
     facts = facts_of(briefing, units=units, time_zone=time_zone)
-    return to_html(facts, timeline_facts(briefing, facts), words_of(facts))
+    return to_html(facts, timeline_facts(briefing, facts.sites), words_of(facts))
 
 
 def reader_of(answer, units="metric"):

@@ -117,7 +117,7 @@ def test_without_a_window_there_is_a_journal_entry_that_says_so():
     (journal,) = calendar.walk("VJOURNAL")
     first = "No room to fly at Meadow on Wed 10 Jun: gust is beyond its limit in 19 of 19 lit hours."
     assert str(journal["SUMMARY"]) == first
-    assert "Nearest: 17:00–18:00: gust 13.2 m/s, 2.5 m/s over your limit." in str(journal["DESCRIPTION"])
+    assert "Nearest: 17:00–18:00: gust 13.2 m/s, 2.5 m/s over its limit." in str(journal["DESCRIPTION"])
 
 
 def test_a_demonstration_is_marked():

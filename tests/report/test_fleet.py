@@ -11,11 +11,12 @@ import pytest
 
 from wxfly.pilot.options import read_words
 from wxfly.question.fleet import ask_fleet, read_fleet_question
-from wxfly.report.command_facts.fleet import fleet_facts
-from wxfly.report.fleet import MakesRow, calendars, fleet_to_csv, fleet_to_parquet
-from wxfly.report.json import to_json
+from wxfly.report.calendar import calendars_of_fleet, entries_of
+from wxfly.report.command_facts.fleet import MakesRow, fleet_facts
+from wxfly.report.formats import to_json
 from wxfly.report.pages.fleet import to_html
 from wxfly.report.schemas import schema_of
+from wxfly.report.tables import fleet_to_csv, fleet_to_parquet
 from wxfly.report.text.fleet import FleetWords, to_text
 
 
@@ -25,7 +26,7 @@ def made(tmp_path_factory):
     path = tmp_path_factory.mktemp("fleet") / "sites.csv"
     path.write_text("name,aircraft\nKelderness,camera-quad-250g\nValdrenna,camera-quad-1kg\n", encoding="utf-8")
     fleet = read_fleet_question(path, read_words({"days": 2}))
-    answered = ask_fleet(fleet, MakesRow(with_entries=True), on_progress=lambda _: None)
+    answered = ask_fleet(fleet, MakesRow(entries_of), on_progress=lambda _: None)
     return fleet_facts(fleet, answered), answered.made
 
 
@@ -87,8 +88,8 @@ def test_calendars_are_one_file_or_one_for_each_site(made, tmp_path):
     from icalendar import Calendar
 
     facts, rows = made
-    ((path, whole),) = calendars(facts, rows, tmp_path / "all.ics")
-    each = calendars(facts, rows, tmp_path)
+    ((path, whole),) = calendars_of_fleet(facts, rows, tmp_path / "all.ics")
+    each = calendars_of_fleet(facts, rows, tmp_path)
     assert path.name == "all.ics" and len(each) == 2
     count = [len(Calendar.from_ical(content).walk("VEVENT")) for _, content in each]
     assert len(Calendar.from_ical(whole).walk("VEVENT")) == sum(count) == sum(len(s.windows) for s in facts.sites)

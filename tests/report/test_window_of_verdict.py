@@ -12,7 +12,7 @@ from wxfly.answer.flight_brief import make_flight_brief
 from wxfly.report.calendar import to_ics
 from wxfly.report.command_facts.brief import brief_facts
 from wxfly.report.facts.answer import facts_of
-from wxfly.report.json import to_json
+from wxfly.report.formats import to_json
 
 GUST = "wind_speed_of_gust"
 

@@ -11,14 +11,14 @@ import pytest
 from tests.retrieval.test_second_source import second
 from tests.server import Fault
 from tests.shared import BERLIN
-from wxfly.cube.contract import check_forecast, covers_hours
+from wxfly.cube.contract import check_forecast, covers_hours, describe_coordinates
 from wxfly.cube.netcdf import save_cube
 from wxfly.errors import WxflyError
 from wxfly.pilot.settings import cache_folder
 from wxfly.pilot.site import Site
 from wxfly.retrieval import forecast, places
 from wxfly.retrieval.forecast import obtain
-from wxfly.store import forecasts, layout, replies
+from wxfly.store import forecasts, replies
 from wxfly.store.replies import read_reply
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -85,7 +85,7 @@ def test_two_places_are_one_request_and_each_is_kept(clock, server):
     assert server.asked("forecast")[0].query["latitude"] == "52.31,-46.62"
     assert got.cube["site"].values.tolist() == ["heath", "valley", "heath"]
     assert got.cube.sizes["site"] == 3
-    assert len(layout.list_forecasts()) == 2
+    assert len(forecasts.list_forecasts()) == 2
     check_forecast(got.cube)
 
 
@@ -170,7 +170,7 @@ def test_offline_sites_of_two_runs_meet_at_the_run_they_share(clock, server):
     obtain(["heath"], saved=SAVED)
     got = obtain(["heath", "valley"], saved=SAVED, offline=True)
     assert got.run == np.datetime64("2026-03-10T06:00")
-    for stored in layout.list_forecasts():
+    for stored in forecasts.list_forecasts():
         if stored.run == "2026-03-10T06Z" and stored.latitude > 0:
             stored.path.unlink()
     with pytest.raises(WxflyError, match="of different runs"):
@@ -192,7 +192,7 @@ def test_when_the_service_fails_and_nothing_is_stored_its_fault_is_the_answer(cl
     server.always["forecast"] = Fault(status=400, body=b'{"error":true,"reason":"out of order"}')
     with pytest.raises(WxflyError, match=r"Open-Meteo ncep_gfs_global for 52\.31, 6\.84: refused \(out of order\)"):
         obtain(["heath"], saved=SAVED)
-    assert layout.list_forecasts() == []
+    assert forecasts.list_forecasts() == []
 
 
 def test_a_bad_reply_leaves_the_store_as_it_was(clock, server):
@@ -257,10 +257,10 @@ def test_a_run_that_is_still_to_come_poisons_nothing(clock, server):
 def test_a_stored_forecast_of_the_future_does_not_hide_the_one_before_it(clock, server, contact):
     """A run that an earlier program filed under next year, because a reply said so."""
     got = obtain(["heath"], saved=SAVED)
-    (stored,) = layout.list_forecasts()
+    (stored,) = forecasts.list_forecasts()
     forecasts.keep_forecasts([replace(read_reply(stored.path), run=datetime(2027, 3, 10, 6, tzinfo=UTC))])
     assert obtain(["heath"], saved=SAVED, offline=True).run == got.run
-    for stored in layout.list_forecasts():
+    for stored in forecasts.list_forecasts():
         if stored.run == "2026-03-10T06Z":
             stored.path.unlink()
     alone = obtain(["heath"], saved=SAVED, offline=True)
@@ -349,11 +349,11 @@ def test_a_stored_cube_can_be_answered_from_as_a_file(clock, server, tmp_path, r
 
 @pytest.mark.thorough
 def test_a_grid_as_a_file_serves_the_nearest_cell(server, tmp_path, read_here):
-    from wxfly.pilot.settings import load_settings
-    from wxfly.sources.open_meteo.forecast import get_grid
-
-    grid = get_grid(52.3, 6.8, half_width_km=40, cells=4, model="ncep_gfs_global", settings=load_settings())
-    save_cube(grid, tmp_path / "grid.nc")
+    corners = [Site(f"{a}, {b}", a, b, 20.0) for a in (52.0, 52.25, 52.5) for b in (6.5, 6.75, 7.0)]
+    cells = obtain(corners, saved={}).cube
+    across = {name: ("site", cells[name].values) for name in ("latitude", "longitude")}
+    grid = cells.drop_vars("site").assign_coords(across).set_index(site=["latitude", "longitude"]).unstack("site")
+    save_cube(describe_coordinates(grid.transpose("time", "latitude", "longitude", ...)), tmp_path / "grid.nc")
     got = obtain(["heath"], saved=SAVED, forecast_path=tmp_path / "grid.nc")
     here = grid.sel(latitude=52.31, longitude=6.84, method="nearest")
     assert np.array_equal(got.cube.isel(site=0)["wind_speed_of_gust"], here["wind_speed_of_gust"])

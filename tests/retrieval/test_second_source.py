@@ -10,7 +10,7 @@ from tests.server import Fault
 from wxfly.errors import WxflyError
 from wxfly.pilot.site import Site
 from wxfly.retrieval.forecast import obtain
-from wxfly.store import layout
+from wxfly.store import forecasts
 
 SAVED = {"heath": Site("heath", 52.31, 6.84, 31.0, "Europe/Amsterdam")}
 
@@ -120,7 +120,7 @@ def test_a_clock_that_was_ahead_does_not_keep_it_from_asking(clock, server, cont
 def test_it_is_listed_with_the_others_and_a_damaged_one_is_asked_for_again(clock, server, contact):
     server.always["met_norway"] = second()
     obtain(["heath"], saved=SAVED, model="met_norway")
-    (stored,) = layout.list_forecasts()
+    (stored,) = forecasts.list_forecasts()
     assert (stored.model, f"{stored.latitude:.2f}") == ("met_norway", "52.31")
     whole = stored.path.read_bytes()
     stored.path.write_bytes(whole[:300] + b"x" * 20 + whole[320:])

@@ -23,12 +23,11 @@ from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.elements import NAMES
 from wxfly.pilot.limits import limits_for
 from wxfly.sources.airports import parse_aerodrome_forecasts, parse_reports
-from wxfly.sources.gfz_kp import parse_kp as parse_kp_of_gfz
 from wxfly.sources.met_norway import parse_forecast as parse_met_norway
 from wxfly.sources.open_meteo.places import parse_places, parse_surface_altitudes
 from wxfly.sources.open_meteo.reply import parse_forecast
 from wxfly.sources.open_meteo.runs import parse_model_run
-from wxfly.sources.space_weather import kp_on, parse_kp, parse_outlook
+from wxfly.sources.space_weather import kp_on, parse_kp, parse_measured, parse_outlook
 
 RECORDED = Path(__file__).resolve().parents[1] / "recorded"
 EXAMPLES = int(os.environ.get("WXFLY_FUZZ", settings.default.max_examples))
@@ -93,7 +92,7 @@ def _of_other_services():
 BODIES = {name: (RECORDED / name).read_bytes() for name in READERS} | _of_other_services()
 READERS |= {
     "airport reports": parse_reports, "MET Norway": parse_met_norway, "airports' forecasts": parse_aerodrome_forecasts,
-    "Kp by GFZ": parse_kp_of_gfz,
+    "Kp by GFZ": parse_measured,
 }  # fmt: skip
 
 

@@ -13,15 +13,14 @@ import xarray as xr
 
 from tests.server import FileServer
 from tests.shared import SHARED
-from wxfly.assessment.blocks import assess_grid
-from wxfly.assessment.state import State
+from wxfly.assessment.grid import assess_grid
+from wxfly.assessment.suitability import State
 from wxfly.cube.contract import covers_hours, provided_entries
 from wxfly.cube.netcdf import load_cube, save_cube
 from wxfly.errors import WxflyError
 from wxfly.library.hours import limits_for
 from wxfly.pilot.settings import Settings
-from wxfly.sources.grib import get_grid, read_grib
-from wxfly.sources.grib_inventory import Entry, joined_ranges, parse_idx, parse_index
+from wxfly.sources.grib import Entry, get_grid, joined_ranges, parse_idx, parse_index, read_grib
 from wxfly.sources.open_meteo.grids import Box
 from wxfly.sources.reply import SourceError
 
@@ -213,7 +212,7 @@ def test_an_hour_of_rain_is_a_total_less_that_of_the_hour_before(cube):
 
 def test_only_the_needed_messages_are_fetched_and_each_once(served, written, monkeypatch):
     server, ask = served
-    monkeypatch.setattr("wxfly.sources.grib_inventory.JOINED_ACROSS", 0)
+    monkeypatch.setattr("wxfly.sources.grib.JOINED_ACROSS", 0)
     ask(heights=(10,), lead_hours=(2, 3))
     inventories = [row for row in server.log if not row[1]]
     # Of the runs of 9, 8 and 7 UTC the inventory of the last hour is asked for, and is not there.
@@ -240,7 +239,7 @@ def test_only_the_needed_messages_are_fetched_and_each_once(served, written, mon
 @pytest.mark.thorough
 def test_what_was_fetched_is_kept_and_the_rest_is_resumed(served, tmp_path, monkeypatch):
     server, ask = served
-    monkeypatch.setattr("wxfly.sources.grib_inventory.JOINED_ACROSS", 0)
+    monkeypatch.setattr("wxfly.sources.grib.JOINED_ACROSS", 0)
     ask()
     kept = sorted((tmp_path / "kept").rglob("*f02*.grib2"))
     kept[3].write_bytes(kept[3].read_bytes()[:-7])  # cut
@@ -636,7 +635,7 @@ def test_a_real_file_has_the_values_that_eccodes_finds_at_a_place():
 @pytest.mark.thorough
 def test_the_library_asks_for_a_grid_and_the_store_is_cleared_of_it(written, monkeypatch, tmp_path):
     import wxfly
-    from wxfly.store.layout import grids_folder
+    from wxfly.store.forecasts import grids_folder
     from wxfly.store.pruning import clear_store
 
     server = FileServer(written)

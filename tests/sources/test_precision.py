@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from wxfly.pilot.site import Site, distance_km
 from wxfly.sources.open_meteo.models import MODELS
-from wxfly.sources.reply import COARSE_KM, are_known, decimals_for, sent_coordinates
+from wxfly.sources.reply import COARSE_KM, are_known, sent_coordinates
 
 
 @pytest.mark.parametrize(
@@ -16,7 +16,8 @@ from wxfly.sources.reply import COARSE_KM, are_known, decimals_for, sent_coordin
     [(25.0, True, 2), (5.0, True, 2), (4.9, True, 3), (1.0, True, 3), (25.0, False, 4), (1.0, False, 4)],
 )
 def test_the_decimals_by_mesh_and_ground(mesh, known, decimals):
-    assert decimals_for(mesh, ground_known=known) == decimals
+    sent = sent_coordinates([(52.123456, -6.987654)], mesh, ground_known=known)
+    assert sent == (f"{52.123456:.{decimals}f}", f"{-6.987654:.{decimals}f}")
 
 
 @given(st.floats(-89, 89), st.floats(-179, 179), st.sampled_from(sorted(MODELS)))
@@ -40,7 +41,7 @@ def test_every_service_of_forecasts_is_told_no_more(server, own_folders):
     from wxfly.pilot.settings import load_settings
     from wxfly.sources.open_meteo.ensemble import get_ensemble
     from wxfly.sources.open_meteo.forecast import get_forecast
-    from wxfly.sources.open_meteo.previous_runs import get_previous_runs
+    from wxfly.sources.open_meteo.runs import get_previous_runs
 
     settings = load_settings()
     site = Site("heath", 52.31234, 6.84321, 31.0)

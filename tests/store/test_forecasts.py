@@ -23,7 +23,7 @@ from wxfly.errors import DamagedError, WxflyError
 from wxfly.pilot.settings import Settings, cache_folder
 from wxfly.retrieval import places
 from wxfly.sources.open_meteo import forecast
-from wxfly.store import forecasts, layout, pruning, replies
+from wxfly.store import forecasts, pruning, replies
 from wxfly.store.replies import write_reply
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -74,7 +74,7 @@ def test_the_list_is_by_model_with_the_newest_run_first():
         forecasts.keep_forecasts(replies_at(HERE, run=run))
     forecasts.keep_forecasts(replies_at(THERE, model="a_model"))
     (cache_folder() / "forecasts" / "icon_eu" / "notes.txt").write_text("mine")
-    found = layout.list_forecasts()
+    found = forecasts.list_forecasts()
     assert [(f.model, f.run) for f in found] == [
         ("a_model", "2026-06-10T00Z"), ("icon_eu", "2026-06-10T06Z"), ("icon_eu", "2026-06-09T18Z"),
     ]  # fmt: skip
@@ -85,7 +85,7 @@ def test_the_list_is_by_model_with_the_newest_run_first():
 @pytest.mark.thorough
 def test_a_forecast_can_be_exported_whole_only(tmp_path):
     (path,) = forecasts.keep_forecasts(replies_at(HERE))
-    (stored,) = layout.list_forecasts()
+    (stored,) = forecasts.list_forecasts()
     (made,) = forecasts.export_newest(tmp_path / "mine", [], {}, model=None)
     xr.testing.assert_equal(load_cube(made, verify=True), forecasts.open_forecast(stored))
     path.write_bytes(b"junk")
@@ -117,7 +117,7 @@ def test_a_store_that_cannot_be_written_says_so_and_loses_no_reply(monkeypatch, 
         forecasts.keep_forecasts(replies_at(HERE))
     replies.keep_reply("kind", "name", "text", datetime.now(UTC))
     assert forecasts.find_forecast(*HERE, "icon_eu") is None
-    assert layout.list_forecasts() == []
+    assert forecasts.list_forecasts() == []
 
 
 def test_the_shipped_forecasts_are_those_that_were_shipped(tmp_path, monkeypatch):
@@ -139,8 +139,8 @@ from tests.stored import HERE, THERE, replies_at, reply_at
 from wxfly.retrieval import places as shipped
 from wxfly.store import forecasts as store
 from wxfly.retrieval import places
-from wxfly.store import layout
-from wxfly.store import layout
+from wxfly.store import forecasts, pruning
+from wxfly.store import forecasts, pruning
 from wxfly.store import forecasts
 from wxfly.store import replies
 print("ready", flush=True)
@@ -158,7 +158,7 @@ def test_a_killed_writer_leaves_only_whole_cubes(moment):
         writer.stdout.readline()
         time.sleep(moment)
         writer.send_signal(signal.SIGKILL)
-    for stored in layout.list_forecasts():
+    for stored in forecasts.list_forecasts():
         forecasts.open_forecast(stored)
     forecasts.keep_forecasts(replies_at(HERE))
 
@@ -175,8 +175,8 @@ from tests.stored import HERE, replies_at
 from wxfly.retrieval import places as shipped
 from wxfly.store import forecasts as store
 from wxfly.retrieval import places
-from wxfly.store import layout
-from wxfly.store import layout
+from wxfly.store import forecasts, pruning
+from wxfly.store import forecasts, pruning
 from wxfly.store import forecasts
 from wxfly.store import replies
 from wxfly.errors import WxflyError
@@ -260,7 +260,7 @@ def test_a_whole_file_that_cannot_be_used_is_passed_over_and_never_called_damage
     with caplog.at_level(logging.INFO, "wxfly"):
         assert forecasts.find_forecast(*HERE, "icon_eu") is None
     assert "passed over: " in caplog.text
-    (stored,) = layout.list_forecasts()
+    (stored,) = forecasts.list_forecasts()
     assert words in forecasts.fault_of(stored)
     assert str(path) not in forecasts.fault_of(stored)
     assert forecasts.damage_of(stored) == ""
@@ -273,7 +273,7 @@ def test_a_whole_file_that_cannot_be_used_is_passed_over_and_never_called_damage
 def test_a_damaged_file_is_told_with_the_way_to_clear_it():
     (path,) = forecasts.keep_forecasts(replies_at(HERE))
     path.write_bytes(path.read_bytes()[:-9])
-    (stored,) = layout.list_forecasts()
+    (stored,) = forecasts.list_forecasts()
     assert forecasts.damage_of(stored) == forecasts.fault_of(stored) == "damaged, it is cut short"
     assert forecasts.why_unused(*HERE, "icon_eu").endswith("; clear it with: wxfly store prune --damaged")
 
@@ -322,13 +322,13 @@ def early():
 
 @pytest.mark.thorough
 def test_a_forecast_of_an_early_wxfly_is_listed_and_answered_from(early, read_here):
-    (stored,) = layout.list_forecasts()
+    (stored,) = forecasts.list_forecasts()
     assert (stored.path, stored.is_early) == (early, True)
-    assert layout.foreign_files() == []
+    assert pruning.foreign_files() == []
     assert forecasts.fault_of(stored) == ""
     found = forecasts.find_forecast(*HERE, "icon_eu")
     forecasts.keep_forecasts(replies_at(HERE))
-    assert [s.is_early for s in layout.list_forecasts()] == [False, True]
+    assert [s.is_early for s in forecasts.list_forecasts()] == [False, True]
     xr.testing.assert_equal(found, forecasts.find_forecast(*HERE, "icon_eu"))
 
 
@@ -350,6 +350,6 @@ def test_one_that_is_never_read_to_its_end_is_not_called_damaged(early, monkeypa
     content = early.read_bytes()
     start = content.index(b"GCOL") + 512
     early.write_bytes(content[:start] + bytes(512) + content[start + 512 :])
-    (stored,) = layout.list_forecasts()
+    (stored,) = forecasts.list_forecasts()
     assert "took more than 2 s and was stopped" in forecasts.fault_of(stored)
     assert forecasts.damage_of(stored) == ""

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 
 from tests.stored import HERE, replies_at
 from wxfly.pilot.settings import Settings, cache_folder
-from wxfly.store import forecasts, layout, pruning, replies
+from wxfly.store import forecasts, pruning, replies
 
 
 def test_pruning_takes_the_old_then_the_oldest_then_left_overs():
@@ -22,7 +22,7 @@ def test_pruning_takes_the_old_then_the_oldest_then_left_overs():
     size = paths["2026-06-10T00"].stat().st_size
     removed = pruning.prune_store(Settings(maximum_age_days=30, maximum_megabytes=2.5 * size / 1e6), now=now)
     assert set(removed) == {paths["2026-06-01T00"], paths["2026-06-08T00"], left_over}
-    assert [f.run for f in layout.list_forecasts()] == ["2026-06-10T00Z", "2026-06-09T00Z"]
+    assert [f.run for f in forecasts.list_forecasts()] == ["2026-06-10T00Z", "2026-06-09T00Z"]
     assert not paths["2026-06-01T00"].parent.exists(), "empty folders go too"
 
 
@@ -30,7 +30,7 @@ def test_clearing_takes_forecasts_and_replies():
     forecasts.keep_forecasts(replies_at(HERE))
     replies.keep_reply("kind", "name", "text", datetime.now(UTC))
     assert len(pruning.clear_store()) == 2
-    assert layout.list_forecasts() == []
+    assert forecasts.list_forecasts() == []
     assert pruning.clear_store() == []
 
 
@@ -38,7 +38,7 @@ def test_what_wxfly_did_not_name_is_never_removed():
     """A folder of the pilot's own in the store, or a whole download that is called .part, is no business of ours."""
     (path,) = forecasts.keep_forecasts(replies_at(HERE))
     replies.keep_reply("kind", "name", "text", datetime.now(UTC))
-    layout.claim_store()
+    pruning.claim_store()
     folder = cache_folder() / "forecasts"
     foreign = [
         folder / "mine" / "thesis.doc", folder / "film.mkv.part", folder / "52.2700N_6.9000E.gz",

@@ -21,7 +21,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from tests.validation.fit_wind_error import obukhov_lengths
 from tests.validation.records import read_tower
 from tests.validation.tower import STABILITY
-from wxfly.physics.wind import log_law
+from wxfly.physics.wind import surface_layer
 
 STABLE = (0.15, 0.2, 0.25, 0.3, 0.4, 0.5, 0.6, 1.0)
 UNSTABLE = (0.3, 0.5, 0.75, 1.0)
@@ -36,31 +36,33 @@ def rows(path: Path | str, source: str) -> list[tuple[float, ...]]:
     low, truth = record.speed[10], record.speed[80]
     keep = record.fitted & ~np.isnan(low + truth + by_temperatures + length)
     low, truth, length = low[keep], truth[keep], length[keep]
-    by_law = log_law.power_law_wind_speed(low, 10, 80) - truth
+    by_law = surface_layer.power_law_wind_speed(low, 10, 80) - truth
     zeta = 10.0 / by_temperatures[keep]
     classes = [(zeta > least) & (zeta <= most) for least, most in STABILITY.values()]
-    as_shipped = log_law.UNSTABLE_SHARE, dict(log_law.STABLE_SHARE), dict(log_law.DECOUPLED_ZETA)
+    as_shipped = surface_layer.UNSTABLE_SHARE, dict(surface_layer.STABLE_SHARE), dict(surface_layer.DECOUPLED_ZETA)
     found = []
     try:
         for stable, unstable, decoupled in itertools.product(STABLE, UNSTABLE, DECOUPLED):
-            log_law.UNSTABLE_SHARE = unstable
-            log_law.STABLE_SHARE[source], log_law.DECOUPLED_ZETA[source] = stable, decoupled
-            provided = log_law.surface_layer_wind_speed(low, 10, 80, obukhov_length=length, stability_source=source)
+            surface_layer.UNSTABLE_SHARE = unstable
+            surface_layer.STABLE_SHARE[source], surface_layer.DECOUPLED_ZETA[source] = stable, decoupled
+            provided = surface_layer.surface_layer_wind_speed(
+                low, 10, 80, obukhov_length=length, stability_source=source
+            )
             error = provided - truth
             worst = max(np.sqrt(np.mean(error[c] ** 2) / np.mean(by_law[c] ** 2)) for c in classes)
             root = float(np.sqrt(np.mean(error**2)))
             found.append((stable, unstable, decoupled, root, float(np.mean(error[truth >= 8])), float(worst)))
     finally:
-        log_law.UNSTABLE_SHARE = as_shipped[0]
-        log_law.STABLE_SHARE.update(as_shipped[1])
-        log_law.DECOUPLED_ZETA.update(as_shipped[2])
+        surface_layer.UNSTABLE_SHARE = as_shipped[0]
+        surface_layer.STABLE_SHARE.update(as_shipped[1])
+        surface_layer.DECOUPLED_ZETA.update(as_shipped[2])
     return found
 
 
 def main() -> None:
     """Print the tables."""
-    for source, stable_share in log_law.STABLE_SHARE.items():
-        chosen = (stable_share, log_law.UNSTABLE_SHARE, log_law.DECOUPLED_ZETA[source])
+    for source, stable_share in surface_layer.STABLE_SHARE.items():
+        chosen = (stable_share, surface_layer.UNSTABLE_SHARE, surface_layer.DECOUPLED_ZETA[source])
         print(source)
         print("stable  unstable  decoupled   RMSE   bias at 8 m/s and more   worst ratio to the 1/7 law in a class")
         for stable, unstable, decoupled, root, bias, worst in rows(sys.argv[1], source):

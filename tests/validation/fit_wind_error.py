@@ -2,7 +2,7 @@
 
     python tests/validation/fit_wind_error.py FILE.csv.gz
 
-prints the constants that stand in ``wxfly/physics/wind_error.py`` and ``wind_levels.py``. They are rounded there by
+prints the constants that stand in ``wxfly/physics/wind/error.py`` and ``profile.py``. They are rounded there by
 hand; those of stable air from one level, of unknown stability and above the top are wider there than the fit, by what
 ``flat_land.py`` shows. Needs scipy.
 """
@@ -20,9 +20,12 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from tests.validation.records import Record, read_tower
 from wxfly.physics.wind import error as wind_error
-from wxfly.physics.wind import levels as wind_levels
 from wxfly.physics.wind.profile import wind_at_height
-from wxfly.physics.wind.stability import obukhov_length_from_sun_and_cloud, obukhov_length_from_temperatures
+from wxfly.physics.wind.surface_layer import (
+    OPEN_GROUND_ROUGHNESS_LENGTH,
+    obukhov_length_from_sun_and_cloud,
+    obukhov_length_from_temperatures,
+)
 
 BETWEEN = ((10, 80, 55), (10, 80, 30), (10, 122, 87), (10, 122, 38), (30, 80, 55), (38, 122, 87), (10, 105, 55))
 BEYOND = ((10, 80, 105), (38, 87, 122), (55, 80, 105), (10, 87, 122), (10, 80, 122), (10, 55, 80))
@@ -58,7 +61,7 @@ def fit_bend(record: Record) -> dict[str, float]:
         span, weight = np.log(high / low), np.log(wanted / low) / np.log(high / low)
         s1, s2, truth = record.speed[low], record.speed[high], record.speed[wanted]
         size = 4 * weight * (1 - weight)
-        ground = np.log(low / wind_levels.OPEN_GROUND_ROUGHNESS_LENGTH)
+        ground = np.log(low / OPEN_GROUND_ROUGHNESS_LENGTH)
         row = np.stack([size * span**2 * s1 / ground, -size * span * (s2 - s1)], axis=-1)
         error = truth - s1 - weight * (s2 - s1)
         keep = record.fitted & ~np.isnan(row).any(axis=-1) & ~np.isnan(error)

@@ -22,7 +22,7 @@ from tests.validation.tower import STABILITY
 from wxfly.physics.sun import sun_position
 from wxfly.physics.wind.error import error_factor
 from wxfly.physics.wind.profile import WindAtHeight, wind_at_height
-from wxfly.physics.wind.stability import obukhov_length_from_sun_and_cloud, obukhov_length_from_temperatures
+from wxfly.physics.wind.surface_layer import obukhov_length_from_sun_and_cloud, obukhov_length_from_temperatures
 
 PLACE = (48.45, 5.59)
 """Of the wind farm of HUB [degree]."""

@@ -20,12 +20,12 @@ import pandas as pd
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from tests.handbook.error import exceedance_probability
-from tests.handbook.log_law import interpolate_in_log_height
+from tests.handbook.surface_layer import interpolate_in_log_height
 from tests.validation.records import Record, hourly, mean, read_breeze, read_brightwind, rmse, scores
 from tests.validation.tower import SPEEDS, _covered, contingency
 from wxfly.physics.wind.gust import gust_at_height, gust_without_forecast
-from wxfly.physics.wind.log_law import log_law_wind_speed, power_law_wind_speed
 from wxfly.physics.wind.profile import wind_at_height
+from wxfly.physics.wind.surface_layer import log_law_wind_speed, power_law_wind_speed
 
 GUST_LIMIT = 10.7
 MEAN_LIMIT = 10.0

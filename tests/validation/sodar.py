@@ -16,11 +16,11 @@ import pandas as pd
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from tests.handbook.log_law import interpolate_in_log_height
+from tests.handbook.surface_layer import interpolate_in_log_height
 from tests.validation.records import rmse
 from tests.validation.tower import _covered
-from wxfly.physics.wind.log_law import power_law_wind_speed
 from wxfly.physics.wind.profile import wind_at_height
+from wxfly.physics.wind.surface_layer import power_law_wind_speed
 
 BETWEEN = ((40, 120, 80), (40, 200, 100), (40, 200, 140), (80, 180, 120), (80, 200, 120), (100, 200, 120))
 ABOVE = ((40, 80, 120), (40, 100, 120), (80, 100, 120), (80, 120, 180))

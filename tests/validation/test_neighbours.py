@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from tests.validation.records import SHARED
-from wxfly.physics.wind.surroundings import FACTOR, LOST_SPREAD, USUAL_SPREAD
+from wxfly.physics.wind.error import FACTOR, LOST_SPREAD, USUAL_SPREAD
 
 pytestmark = pytest.mark.thorough
 

@@ -19,13 +19,18 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from tests.handbook.error import exceedance_probability
-from tests.handbook.log_law import interpolate_in_log_height
+from tests.handbook.surface_layer import interpolate_in_log_height
 from tests.validation.records import Record, mean, read_tower, rmse, scores
 from wxfly.physics.sun import sun_position
+from wxfly.physics.wind.components import wind_components
 from wxfly.physics.wind.error import error_factor
-from wxfly.physics.wind.log_law import log_law_wind_speed, power_law_wind_speed, wind_components
 from wxfly.physics.wind.profile import WindAtHeight, wind_at_height
-from wxfly.physics.wind.stability import obukhov_length_from_sun_and_cloud, obukhov_length_from_temperatures
+from wxfly.physics.wind.surface_layer import (
+    log_law_wind_speed,
+    obukhov_length_from_sun_and_cloud,
+    obukhov_length_from_temperatures,
+    power_law_wind_speed,
+)
 
 BETWEEN = ((10, 80, 55), (10, 122, 87), (10, 80, 30), (10, 122, 38), (30, 80, 55), (38, 122, 87), (10, 105, 55))
 ABOVE = ((10, 80, 122), (10, 80, 105), (38, 87, 122), (55, 80, 105), (10, 87, 122))

@@ -33,7 +33,7 @@ def places_alone(monkeypatch):
     """Let a place be saved without the service that knows the ground."""
     from wxfly.retrieval import places
 
-    monkeypatch.setattr(places, "_surface_altitude", lambda *_: 12.0)
+    monkeypatch.setattr(places, "_asked_before", lambda *_: 12.0)
 
 
 def test_a_place_is_added_given_defaults_and_removed_after_a_question(post, client, places_alone):

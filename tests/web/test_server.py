@@ -10,7 +10,7 @@ import pytest
 
 from tests.server import Fault
 from tests.web.serving import asked, serving
-from wxfly.store import forecasts, layout
+from wxfly.store import forecasts
 
 pytestmark = pytest.mark.thorough
 
@@ -63,5 +63,5 @@ def test_killed_in_the_midst_of_a_fetch_the_next_start_answers_and_the_store_is_
     with serving("--port", address.rpartition(":")[2], environment=server.environment()) as (address, _):
         reply = asked(address, "/best?place=52.31%2C6.84")  # what the browser's reload asks
         assert reply.status_code == 200 and "to fly at" in reply.text
-    for stored in layout.list_forecasts():
+    for stored in forecasts.list_forecasts():
         assert forecasts.open_forecast(stored).sizes["time"] > 0

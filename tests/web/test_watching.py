@@ -30,7 +30,7 @@ def watch(client):
 def answer(monkeypatch):
     """Return an answer, at its own time."""
     made = facts_of(brief(), read_question("best", ["52,6"], Words()))
-    for module in ("wxfly.web.watching", "wxfly.report.watch"):
+    for module in ("wxfly.web.watching", "wxfly.question.watch"):
         monkeypatch.setattr(f"{module}.utc_now", lambda: made.now)
     return made
 

@@ -43,7 +43,7 @@ def press(page, name):
 
 
 def plain(text):
-    return text.replace("\N{NO-BREAK SPACE}", " ")
+    return text.replace("\N{NO-BREAK SPACE}", " ").replace("\N{WORD JOINER}", "")
 
 
 def heading(page):

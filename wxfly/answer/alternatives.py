@@ -12,9 +12,8 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from wxfly.answer.outlook import find_surest
 from wxfly.answer.request import Change, ChangeKind, Request, SiteAnswer
-from wxfly.answer.windows import EVEN_CHANCE, Window, find_windows
+from wxfly.answer.windows import EVEN_CHANCE, Window, find_surest, find_windows
 from wxfly.assessment.conditions import derive_flight, hours_of
 from wxfly.assessment.suitability import State, add_waiting_hours, assess, counts_as_required, names_of, not_judged
 from wxfly.pilot.aircraft import Aircraft

@@ -10,10 +10,9 @@ from typing import TYPE_CHECKING, Literal, NamedTuple
 import numpy as np
 import xarray as xr
 
-from wxfly.answer.outlook import KnownChances, find_outlooks, with_chances
 from wxfly.answer.request import BeforeReading, Briefing, QuestionKind, Request, SiteAnswer, preferred_hours
 from wxfly.answer.survey import lay_survey
-from wxfly.answer.windows import Window, find_windows, in_order
+from wxfly.answer.windows import KnownChances, Window, find_outlooks, find_windows, in_order, with_chances
 from wxfly.assessment.conditions import derive_flight, hours_of, pressure_note
 from wxfly.assessment.forecast_error import ErrorLaw
 from wxfly.assessment.hours import HourValues
@@ -23,8 +22,8 @@ from wxfly.cube.notes import Note
 from wxfly.flight.advice import advise
 from wxfly.pilot.elements import NAMES
 from wxfly.pilot.limits import check_height
-from wxfly.pilot.site import midnights
-from wxfly.probability.site_chance import judge_site_chance
+from wxfly.pilot.site import days_touched, midnights
+from wxfly.probability.site_chance import SiteChance, judge_site_chance
 from wxfly.retrieval.origin import ForecastOrigin, provenance_of
 
 if TYPE_CHECKING:
@@ -179,17 +178,7 @@ def _answer(
         at_return=at_return,
         return_height=request.return_height,
     )
-    windows = find_windows(
-        assessment,
-        minimum_duration=minimum_duration,
-        start=start,
-        end=end,
-        preferred=preferred_hours(conditions, request),
-        breaks=midnights(request.site, start, end),
-        from_start=request.from_now,
-        chances=KnownChances(site_chance),
-    )
-    windows = with_chances(windows, site_chance, assessment, minimum_duration, from_start=request.from_now)
+    windows = windows_with_chances(request, conditions, assessment, site_chance, minimum_duration, start, end)
     outlooks = find_outlooks(site_chance, assessment, minimum_duration, start=start, end=end)
     survey = None
     if request.work.survey_hours:
@@ -212,6 +201,29 @@ def _answer(
     return answer if at_return is None else replace(answer, return_leg=_return_leg(answer, at_return, run))
 
 
+def windows_with_chances(
+    request: Request,
+    conditions: xr.Dataset,
+    assessment: xr.Dataset,
+    site_chance: SiteChance,
+    minimum_duration: np.timedelta64,
+    start: np.datetime64,
+    end: np.datetime64,
+) -> list[Window]:
+    """Return the windows of one site in a period, with their chances, as `Window.rank` orders them."""
+    windows = find_windows(
+        assessment,
+        minimum_duration=minimum_duration,
+        start=start,
+        end=end,
+        preferred=preferred_hours(conditions, request),
+        breaks=midnights(request.site, start, end),
+        from_start=request.from_now,
+        chances=KnownChances(site_chance),
+    )
+    return with_chances(windows, site_chance, assessment, minimum_duration, from_start=request.from_now)
+
+
 def _with_return_leg(
     assessment: xr.Dataset, conditions: xr.Dataset, hours: HourValues, request: Request, run: np.datetime64
 ) -> tuple[xr.Dataset, xr.Dataset | None]:
@@ -230,7 +242,8 @@ def with_windows(
     answer: SiteAnswer, windows: Iterable[Window], now: np.datetime64, *, stays_first: Window | None = None
 ) -> SiteAnswer:
     """Return an answer with windows in their order, and with the advice for the first; see `in_order`."""
-    ordered = tuple(in_order(windows, now, days=answer.day_count, stays_first=stays_first))
+    days = days_touched(answer.request.site, answer.start, answer.end)
+    ordered = tuple(in_order(windows, now, days=days, stays_first=stays_first))
     if not ordered:
         return replace(answer, windows=(), advice=None)
     best, asked = ordered[0], answer.request

@@ -10,6 +10,8 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
+from itertools import pairwise
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -17,14 +19,19 @@ import numpy.typing as npt
 from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.answer.windows import Window, find_windows
 from wxfly.assessment.suitability import State, counts_as_required, names_of, not_judged, uncut_hour_margins
-from wxfly.physics.sun import sun_position
-from wxfly.pilot.elements import GRAVEST
+from wxfly.physics.air.icing import freezing_precipitation_chance
+from wxfly.physics.probability import least_chance
+from wxfly.physics.sun import CIVIL_TWILIGHT, HORIZON, sun_position
+from wxfly.pilot.elements import BY_NAME, GRAVEST, ROW
 from wxfly.pilot.site import Site, SiteClock, distance_km
+from wxfly.pilot.work import derate
 from wxfly.probability.chance import Cause, Chance, ChanceOfBetter, Outlook, chance_of_better
 
 Times = npt.NDArray[np.datetime64]
 HOUR = np.timedelta64(1, "h")
+_MINUTE = np.timedelta64(1, "m")
 _SHORTEST = np.timedelta64(60, "s")
+_OF_WIND = ("wind", "gust", "wind_difference")
 
 
 @dataclass(frozen=True)
@@ -198,7 +205,7 @@ def better_of_two(briefing: Briefing, first: int, last: int) -> ChanceOfBetter |
     one, other = briefing.answers
     if one.site_chance is None or other.site_chance is None:
         return None
-    rooms = one.site_chance.room, other.site_chance.room
+    rooms = one.site_chance.standard_margin, other.site_chance.standard_margin
     if rooms[0].sizes["realization"] != rooms[1].sizes["realization"]:
         return None
     if not np.array_equal(rooms[0]["time"].values, rooms[1]["time"].values):
@@ -350,3 +357,112 @@ def sun_elevations(site: Site, day: Day) -> tuple[float, float]:
     hours = day.start.astype("datetime64[s]") + np.arange(24) * HOUR
     elevation, _ = sun_position(site.latitude, site.longitude, hours)
     return float(elevation.max()), float(elevation.min())
+
+
+def is_outlook_only(answer: SiteAnswer, window: Window) -> bool:
+    """Return whether one forecast alone shows a window, so far ahead that nobody plans with it."""
+    chance = answer.site_chance
+    return chance is not None and chance.is_weak and derate(float(chance.lead_hours[window.last])) is None
+
+
+def weakest_hour(answer: SiteAnswer, window: Window) -> int:
+    """Return the position of the hour with the smallest margin of the stretch around a window."""
+    times = answer.assessment["time"].values
+    inside = (times + HOUR > window.within_start) & (times < window.within_end)
+    margins = answer.assessment["hour_margin"].values
+    return int(np.flatnonzero(inside)[np.argmin(margins[inside])])
+
+
+LIGHT = "light"
+"""What ends a stretch at the end of the light, in place of an element."""
+
+
+def ended_by(answer: SiteAnswer, window: Window) -> tuple[str | None, bool]:
+    """Return what ends the stretch around a window, and whether it is only unknown; None where the period ends there.
+
+    It is the element that decides in the hour after the stretch, or `LIGHT`.
+    """
+    times = answer.assessment["time"].values.astype("datetime64[s]")
+    after = np.flatnonzero(times + HOUR > window.within_end)
+    if not after.size or window.within_end >= answer.end:
+        return None, False
+    hour = int(after[0])
+    lit_end = answer.assessment["usable_end"].values[hour].astype("datetime64[s]")
+    if not answer.lit_hours[hour] or (times[hour] < window.within_end and lit_end <= window.within_end):
+        return LIGHT, False
+    element = str(answer.assessment["limiting_element"].values[hour])
+    broken = element and float(answer.assessment["margin"].values[ROW[element], hour]) < 0
+    missing = [gap.element for gap in gaps(answer) if gap.required and hour in gap.hours]
+    return (missing[0], True) if missing and not broken else (element or None, False)
+
+
+def freezing_chance(answer: SiteAnswer, window: Window) -> float:
+    """Return the largest chance of freezing precipitation in a window [1]; 0 where it is not known."""
+    part = answer.conditions.isel(time=slice(window.first, window.last + 1))
+    names = ("air_temperature", "air_temperature_near_ground", "weather_code", "precipitation_probability")
+    chance = freezing_precipitation_chance(*(part[name].values for name in names))
+    return float(np.nanmax(np.append(chance, 0.0)))
+
+
+def least_risk_shown(answer: SiteAnswer, chance: Chance) -> float:
+    """Return the smallest risk that a chance, by its members or by one forecast, can show [1]."""
+    law = None if answer.site_chance is None else answer.site_chance.law
+    if chance.is_weak and law is not None:
+        return law.least_of_single
+    return float(least_chance(chance.members))
+
+
+def at_flight_height(answer: SiteAnswer, element: str) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """Return demand and limit of an element by hour [SI] at flight height, whichever phase of the flight decides."""
+    phase = "flight_" if "flight_demand" in answer.assessment else ""
+    demand, limit = (
+        answer.assessment[f"{phase}{name}"].transpose("element", "time").values[ROW[element]]
+        for name in ("demand", "limit")
+    )
+    return demand, limit
+
+
+def margins_by_height(answer: SiteAnswer) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.object_]]:
+    """Return what each height leaves in each hour, and the element that decides, both by height and hour.
+
+    Wind, gust, wind difference and the distance to cloud are those of the height; every other element, and a wait after
+    a gust, are those of the hour. What makes an hour not known makes it so at every height.
+    """
+    assessment = answer.assessment.transpose("element", "time", ...)
+    profile = answer.heights.transpose("height", "time")
+    heights = profile["height"].values
+    names, rows = ["wind"], [1.0 - profile["share_of_limit"].values]
+    counts, skipped = counts_as_required(assessment), not_judged(assessment)
+    shape = rows[0].shape
+    for k, name in enumerate(names_of(assessment)):
+        if name in _OF_WIND or name in skipped:
+            continue
+        margin = assessment["margin"].values[k]
+        if name == "cloud_base":
+            demand, limit = at_flight_height(answer, name)
+            margin = BY_NAME[name].margin(demand, limit - answer.request.height + heights[:, None])
+        names.append(name)
+        rows.append(np.broadcast_to(np.where(np.isnan(margin) & ~counts[k], np.inf, margin), shape))
+    if "waiting_after" in assessment:
+        cause = assessment["waiting_after"].values.astype(str)
+        for name in sorted(set(cause) - {""}):
+            names.append(name)
+            rows.append(np.broadcast_to(np.where(cause == name, assessment["hour_margin"].values, np.inf), shape))
+    stacked = np.stack(rows)
+    decides = np.where(np.isnan(stacked), -np.inf, stacked).argmin(axis=0)
+    return stacked.min(axis=0), np.array(names, dtype=object)[decides]
+
+
+LightKind = Literal["night", "twilight", "day"]
+
+
+def light_spans(answer: SiteAnswer) -> list[tuple[np.datetime64, np.datetime64, LightKind]]:
+    """Return start, end and kind of the spans of night, twilight and day over the hours of an answer, to the minute."""
+    times = answer.assessment["time"].values.astype("datetime64[m]")
+    minutes = np.arange(times[0], times[-1] + 61 * _MINUTE, _MINUTE)
+    site = answer.request.site
+    elevation, _ = sun_position(site.latitude, site.longitude, minutes)
+    kind = np.where(elevation >= HORIZON, 2, np.where(elevation >= CIVIL_TWILIGHT, 1, 0))
+    edges = [0, *(np.flatnonzero(np.diff(kind)) + 1).tolist(), kind.size - 1]
+    words: tuple[LightKind, ...] = ("night", "twilight", "day")
+    return [(minutes[a], minutes[b], words[kind[a]]) for a, b in pairwise(edges) if b > a]

@@ -13,10 +13,9 @@ from wxfly.answer.windows import Window
 from wxfly.assessment.conditions import derive
 from wxfly.flight.advice import Advice, advise
 from wxfly.flight.anemometer_reading import CONFIDENCE, AnemometerRule, anemometer_rule
-from wxfly.flight.budget import Budget
-from wxfly.flight.reach import Flights, Reach, flights_in_window, reach, steady
-from wxfly.flight.return_leg import Sortie, worst_moment
-from wxfly.physics.wind.log_law import OPEN_GROUND_ROUGHNESS_LENGTH
+from wxfly.flight.return_leg import worst_moment
+from wxfly.flight.sortie import Budget, Flights, Reach, Sortie, flights_in_window, reach
+from wxfly.physics.wind.surface_layer import OPEN_GROUND_ROUGHNESS_LENGTH
 from wxfly.pilot.site import Site
 
 LAUNCH_HEIGHT = 10.0
@@ -184,7 +183,8 @@ def _energy(
     around = reach(
         sortie.model,
         sortie.plan,
-        steady(worst.out_wind, worst.home_wind, sortie.plan),
+        worst.out_wind,
+        worst.home_wind,
         worst.air_density,
         worst.air_temperature,
         gust=worst.gust,

@@ -17,19 +17,20 @@ import xarray as xr
 from wxfly.answer.comparison import ComparedHour, compare_hours
 from wxfly.answer.survey import Survey
 from wxfly.answer.windows import Window
-from wxfly.answer.zones import ZoneSearch
 from wxfly.assessment.hours import HOUR
 from wxfly.flight.advice import Advice, is_low_light
+from wxfly.flight.sortie import Sortie
 from wxfly.pilot.aircraft import Aircraft
 from wxfly.pilot.limits import Limits
-from wxfly.pilot.site import Site, midnights
+from wxfly.pilot.site import Site
 from wxfly.pilot.work import PlannedWork
+from wxfly.pilot.zones import ZoneSearch
 from wxfly.probability.chance import Outlook
 from wxfly.probability.site_chance import SiteChance
 from wxfly.retrieval.origin import ForecastOrigin
 
 if TYPE_CHECKING:
-    from wxfly.flight.return_leg import Sortie, WorstMoment
+    from wxfly.flight.return_leg import WorstMoment
 
 QuestionKind = Literal["best", "compare", "week", "now"]
 Times = npt.NDArray[np.datetime64]
@@ -117,9 +118,9 @@ class SiteAnswer:
     conditions, assessment : xarray.Dataset
         The hours of the period at flight height, and their margins; dimensions time (and edge, element).
     heights : xarray.Dataset
-        Usable height of the same hours (`wxfly.assessment.usable_height`).
         Usable height in the same hours (`wxfly.assessment.usable_height`).
-        Ranked, the best first.
+    windows : tuple of Window
+        In the order of `wxfly.answer.windows.in_order`, the best first.
     advice : Advice or None
         For the best window; None when there is none.
     start, end : numpy.datetime64
@@ -170,11 +171,6 @@ class SiteAnswer:
     def lit_hours(self) -> npt.NDArray[np.bool_]:
         """Whether each hour has light in the requested period."""
         return np.asarray(~np.isnat(self.usable_parts[0]))
-
-    @property
-    def day_count(self) -> int:
-        """How many days of the site's clock the period touches."""
-        return 1 + sum(bool(m < self.end) for m in midnights(self.request.site, self.start, self.end))
 
     @property
     def best(self) -> Window | None:

@@ -125,7 +125,7 @@ def _lay(
             if stretch.is_work:
                 is_wait[stretch.first : stretch.first + stretch.hours] = False
         # Nothing can break in a wait, but the forecast error stays correlated across it.
-        room = site_chance.room.where(xr.DataArray(~is_wait, dims="time"), np.inf)
+        room = site_chance.standard_margin.where(xr.DataArray(~is_wait, dims="time"), np.inf)
         chance = window_chance(room, first, last, law=site_chance.law)
     return Survey(hours, found, spells, chance)
 

@@ -1,18 +1,22 @@
-"""Windows: consecutive hours within all limits, trimmed to daylight, ranked and compared."""
+"""Windows: consecutive hours within all limits, trimmed to daylight, ranked and compared, and how probable they are.
+
+The most probable stretch of the needed length is found within a window, and in each day's light.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable
-from dataclasses import dataclass
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass, replace
 from enum import StrEnum
-from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
 from wxfly.assessment.suitability import State, unknown_elements
+from wxfly.pilot.work import hours_touched
 from wxfly.probability.chance import Chance, Outlook
+from wxfly.probability.site_chance import SiteChance
 
 Times = npt.NDArray[np.datetime64]
 Rank = tuple[bool, bool, float, float, float]
@@ -179,14 +183,30 @@ def in_order(
     return sorted(windows, key=key)
 
 
-class StretchChances(Protocol):
-    """Chances of stretches of hours by the positions of their first and last hour; -1 where unknown."""
+class KnownChances:
+    """Chances of stretches of one site, each worked out once.
+
+    Parameters
+    ----------
+    site_chance : SiteChance
+        Chances of the site.
+    """
+
+    def __init__(self, site_chance: SiteChance) -> None:
+        self._chance = site_chance
+        self._hours = np.nan_to_num(site_chance.hours.values, nan=-1.0)
+        self._found: dict[tuple[int, int], float] = {}
 
     def of(self, first: int, last: int) -> float:
-        """Return the chance that every limit holds all along."""
+        """Return the chance that every limit holds all along; -1 where it is unknown."""
+        if (first, last) not in self._found:
+            value = self._chance.of(first, last, with_causes=False).value
+            self._found[first, last] = -1.0 if np.isnan(value) else value
+        return self._found[first, last]
 
     def at_most(self, first: int, last: int) -> float:
-        """Return a chance above which that cannot be."""
+        """Return the chance of the worst hour; -1 where one is unknown."""
+        return float(self._hours[first : last + 1].min())
 
 
 def find_windows(
@@ -198,7 +218,7 @@ def find_windows(
     preferred: npt.NDArray[np.bool_] | None = None,
     breaks: Collection[np.datetime64] = (),
     from_start: bool = False,
-    chances: StretchChances | None = None,
+    chances: KnownChances | None = None,
 ) -> list[Window]:
     """Find the windows of one place and rank them, the best first.
 
@@ -221,7 +241,7 @@ def find_windows(
         Times that split a stretch, such as the midnights of a place where the sun does not set.
     from_start : bool, optional
         Whether to return only the stretch that begins at `start`, and all of it instead of its best part.
-    chances : StretchChances, optional
+    chances : KnownChances, optional
         Chances of the hours; without them the margin alone chooses the part.
 
     Returns
@@ -233,8 +253,7 @@ def find_windows(
     liked = np.zeros(usable_start.size, dtype=bool) if preferred is None else preferred
     state = assessment["state"].values
     holds = (state >= State.NARROW) & (usable_end > usable_start)
-    # Neighbouring hours join only where there is no darkness between them.
-    joins = np.concatenate(([False], usable_end[:-1] == usable_start[1:])) if len(state) else holds
+    joins = _joins(usable_start, usable_end)
     for moment in breaks:
         joins[1:] &= ~((usable_start[:-1] < moment) & (usable_start[1:] >= moment))
     windows = []
@@ -261,6 +280,11 @@ def usable_parts(assessment: xr.Dataset, start: np.datetime64 | None, end: np.da
     return usable_start, usable_end
 
 
+def _joins(usable_start: Times, usable_end: Times) -> npt.NDArray[np.bool_]:
+    """Return whether each hour joins the one before: only where there is no darkness between them."""
+    return np.concatenate(([False], usable_end[:-1] == usable_start[1:]))[: usable_start.size]
+
+
 def _stretches(holds: npt.NDArray[np.bool_], joins: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:
     """Return first and last position of every unbroken run."""
     runs: list[tuple[int, int]] = []
@@ -280,7 +304,7 @@ def _best_part(
     first: int,
     last: int,
     minimum_duration: np.timedelta64,
-    chances: StretchChances | None,
+    chances: KnownChances | None,
 ) -> Window:
     margin = assessment["hour_margin"].values
     hidden = (assessment["advised_unknown"].values > 0).tolist()
@@ -316,7 +340,7 @@ def _last_hour(starts: list[int], ends: list[int], first: int, last: int, shorte
 
 
 def _surest_part(
-    parts: list[tuple[Rank, int, int]], fits: list[tuple[int, int]], chances: StretchChances
+    parts: list[tuple[Rank, int, int]], fits: list[tuple[int, int]], chances: KnownChances
 ) -> tuple[Rank, int, int]:
     """Return the first of parts, in order of their rank, of those whose most probable stretch is as probable in tenths.
 
@@ -326,7 +350,7 @@ def _surest_part(
         Rank, first and last hour of each.
     fits : list of tuple
         First and last hour of each stretch of the shortest length.
-    chances : StretchChances
+    chances : KnownChances
         Chances of the hours.
     """
     within = [fit for fit in fits if any(i <= fit[0] and fit[1] <= j for _, i, j in parts)]
@@ -380,3 +404,119 @@ def _is_unknown_after(state: npt.NDArray[np.int8], usable_start: Times, usable_e
     if after >= state.size or state[after] != State.NOT_KNOWN:
         return False
     return bool(usable_start[after] == usable_end[last] and usable_end[after] > usable_start[after])
+
+
+_TRIED = 3
+"""Number of stretches, the best by their worst hour, whose chance is worked out in full."""
+
+
+def find_outlooks(
+    site_chance: SiteChance,
+    assessment: xr.Dataset,
+    minimum_duration: np.timedelta64,
+    *,
+    start: np.datetime64 | None = None,
+    end: np.datetime64 | None = None,
+) -> list[Outlook]:
+    """Find the most probable stretch of each unbroken period of light, in order of time.
+
+    Parameters
+    ----------
+    site_chance : SiteChance
+        Chances of the site.
+    assessment : xarray.Dataset
+        Assessment of the one forecast, for its light.
+    minimum_duration : numpy.timedelta64
+        Length of the stretch; it starts with the hour or with the light.
+    start, end : numpy.datetime64, optional
+        Bounds, UTC.
+    """
+    lit_start, lit_end = usable_parts(assessment, start, end)
+    lit = lit_end > lit_start  # NaT compares as false
+    found = [
+        _surest(site_chance, assessment["time"].values, lit_start, lit_end, first, last, minimum_duration)
+        for first, last in _stretches(lit, _joins(lit_start, lit_end))
+    ]
+    return [outlook for outlook in found if outlook is not None]
+
+
+def with_chances(
+    windows: Sequence[Window],
+    site_chance: SiteChance,
+    assessment: xr.Dataset,
+    minimum_duration: np.timedelta64,
+    *,
+    from_start: bool = False,
+) -> list[Window]:
+    """Return windows with their chance, and that of their surest stretch.
+
+    Parameters
+    ----------
+    windows : sequence of Window
+        Windows of the assessment.
+    site_chance, assessment, minimum_duration
+        As in `find_outlooks`.
+    from_start : bool, optional
+        Whether only the stretch that begins with the window counts.
+    """
+    found = []
+    for w in windows:
+        end = w.start + minimum_duration if from_start else w.end
+        surest = find_surest(site_chance, assessment, minimum_duration, w.first, w.last, start=w.start, end=end)
+        found.append(replace(w, chance=site_chance.of(w.first, w.last), surest=surest))
+    return found
+
+
+def find_surest(
+    site_chance: SiteChance,
+    assessment: xr.Dataset,
+    minimum_duration: np.timedelta64,
+    first: int,
+    last: int,
+    *,
+    start: np.datetime64,
+    end: np.datetime64,
+) -> Outlook | None:
+    """Find the most probable stretch of the needed length within a window.
+
+    Parameters
+    ----------
+    site_chance, assessment, minimum_duration
+        As in `find_outlooks`.
+    first, last : int
+        Positions of the window's hours.
+    start, end : numpy.datetime64
+        Bounds of the window, UTC.
+    """
+    lit_start, lit_end = usable_parts(assessment, start, end)
+    return _surest(site_chance, assessment["time"].values, lit_start, lit_end, first, last, minimum_duration)
+
+
+def _surest(
+    site_chance: SiteChance,
+    time: Times,
+    lit_start: Times,
+    lit_end: Times,
+    earliest: int,
+    latest: int,
+    minimum_duration: np.timedelta64,
+) -> Outlook | None:
+    """Return the most probable stretch among the hours from `earliest` to `latest`."""
+    chances, hour = site_chance.hours.values, time.astype("datetime64[s]")
+    found = []
+    for first in range(earliest, latest + 1):
+        begin = lit_start[first]
+        finish = begin + minimum_duration
+        minutes = (begin - hour[first]) / np.timedelta64(1, "m"), minimum_duration / np.timedelta64(1, "m")
+        last = first + hours_touched(float(minutes[0]), float(minutes[1])) - 1
+        if last <= latest and finish <= lit_end[last]:
+            lowest = float(np.min(chances[first : last + 1]))
+            found.append((-1.0 if np.isnan(lowest) else lowest, -first, begin, finish, last))
+    if not found:
+        return None
+    # A stretch is at most as probable as its worst hour, so only the best few by that bound are computed in full.
+    tried = sorted(found, reverse=True)[:_TRIED]
+    in_full = [site_chance.of(-minus, last, with_causes=False).value for _, minus, _, _, last in tried]
+    best = int(np.argmax([-1.0 if np.isnan(chance) else chance for chance in in_full]))
+    _, minus, begin, finish, last = tried[best]
+    return Outlook(begin, finish, -minus, last, site_chance.of(-minus, last))

@@ -24,12 +24,12 @@ from wxfly.assessment.wind_at_height import WindAloft
 from wxfly.cube.contract import VARIABLES, restore_provided
 from wxfly.physics import geomagnetic, sun
 from wxfly.physics.air import atmosphere
-from wxfly.physics.air.humidity import (
+from wxfly.physics.air.atmosphere import (
     dew_point_from_vapour_pressure,
     relative_humidity_from_dew_point,
     saturation_vapour_pressure,
 )
-from wxfly.physics.wind.surroundings import LOST_SPREAD, deviation_from_spread
+from wxfly.physics.wind.error import LOST_SPREAD, deviation_from_spread
 from wxfly.pilot.elements import ELEMENTS, NAMES
 from wxfly.pilot.limits import HEIGHT_OF_LAUNCH, Limits
 from wxfly.pilot.site import Site
@@ -39,6 +39,18 @@ Array = npt.NDArray[np.float64]
 HIGH_GROUND = 1000.0
 """Height of the ground above which a note says that methods of reducing pressure to sea level differ [m]: here by up to
 85 m of density altitude."""
+
+
+def in_phase(name: str, phase: str) -> str:
+    """Return the name that conditions give to a variable in a phase of the flight, ``launch`` or ``return``."""
+    return f"{name}_at_{phase}"
+
+
+def of_phase(conditions: xr.Dataset, phase: str) -> dict[str, xr.Variable]:
+    """Return what conditions have of a phase, under the names that it has at flight height."""
+    suffix = in_phase("", phase)
+    variables = {str(name): conditions.variables[name] for name in conditions.data_vars}
+    return {name.removesuffix(suffix): values for name, values in variables.items() if name.endswith(suffix)}
 
 
 def derive(
@@ -79,8 +91,8 @@ def derive(
         Dimensions ``time`` (start of the hour), the horizontal ones of the cube, and ``edge`` for instants; with
         ``input_is_lost`` (element, time, ...), as `wxfly.assessment.hours.lost_inputs` returns it.
     """
-    take = cube if isinstance(cube, HourValues) else hours_of(cube, start=start, end=end)
-    ground = take.coordinate("surface_altitude").astype(take.precision.value)
+    forecast = cube if isinstance(cube, HourValues) else hours_of(cube, start=start, end=end)
+    ground = forecast.coordinate("surface_altitude").astype(forecast.precision.value)
     phases = {"launch": HEIGHT_OF_LAUNCH} if with_launch else {}
     phases |= {} if return_height is None else {"return": float(return_height)}
 
@@ -92,36 +104,36 @@ def derive(
             of_phases |= _air_at_return(part, return_height, ground, found)
         return found | weather(part, height, ground, found) | of_phases
 
-    result = of_each_model(take, of_model)
-    result |= _kp(take)
-    result |= dict(zip(("sun_elevation", "sun_azimuth"), take.sun, strict=True))
+    result = of_each_model(forecast, of_model)
+    result |= _kp(forecast)
+    result |= dict(zip(("sun_elevation", "sun_azimuth"), forecast.sun, strict=True))
     is_reduced = any(
         not part.has("surface_air_pressure") and part.has("air_pressure_at_mean_sea_level")
-        for part, _ in take.by_model()
+        for part, _ in forecast.by_model()
     )
-    lost = lost_inputs(take, max(float(height), return_height or 0.0, 10.0))
-    coords = {k: v for k, v in take.hours.coords.variables.items() if "height" not in v.dims and k != "height"}
+    lost = lost_inputs(forecast, max(float(height), return_height or 0.0, 10.0))
+    coords = {k: v for k, v in forecast.hours.coords.variables.items() if "height" not in v.dims and k != "height"}
     # All in one go: to put a dataset together costs more than the work of an hour at one place.
     return xr.Dataset(
         {
-            **_described_arrays(take, result),
-            **_daylight(dict(zip(take.dims, take.shape, strict=True)), take.hours.variables, daylight_rule),
-            "input_is_lost": (("element", *take.dims[1:]), lost, DERIVED["input_is_lost"]),
+            **_described_arrays(forecast, result),
+            **_daylight(dict(zip(forecast.dims, forecast.shape, strict=True)), forecast.hours.variables, daylight_rule),
+            "input_is_lost": (("element", *forecast.dims[1:]), lost, DERIVED["input_is_lost"]),
         },
         coords={**coords, "element": list(NAMES), "height": float(height), "pressure_is_reduced": is_reduced},
-        attrs=take.hours.attrs,
+        attrs=forecast.hours.attrs,
     )
 
 
-def of_each_model(take: HourValues, work: Callable[[HourValues], dict[str, Array]]) -> dict[str, Array]:
+def of_each_model(forecast: HourValues, work: Callable[[HourValues], dict[str, Array]]) -> dict[str, Array]:
     """Do the work for each model of the hours, and put every edge of them together from that of its own model."""
-    parts = take.by_model()
+    parts = forecast.by_model()
     if len(parts) == 1:
         return work(parts[0][0])
     result: dict[str, Array] = {}
     for part, here in parts:
         for name, values in work(part).items():
-            more = values.ndim - len(take.shape)  # a last axis of heights
+            more = values.ndim - len(forecast.shape)  # a last axis of heights
             where = here.reshape((*here.shape, *([1] * max(more, 0))))
             whole = np.broadcast_to(values, np.broadcast_shapes(values.shape, where.shape))
             result[name] = np.where(where, whole, result[name]) if name in result else np.where(where, whole, np.nan)
@@ -131,12 +143,12 @@ def of_each_model(take: HourValues, work: Callable[[HourValues], dict[str, Array
 _Described = tuple[tuple[str, ...], npt.NDArray[Any], Mapping[str, str]]
 
 
-def _described_arrays(take: HourValues, results: dict[str, Array]) -> dict[str, _Described]:
+def _described_arrays(forecast: HourValues, results: dict[str, Array]) -> dict[str, _Described]:
     """Return results under their names, with dimensions, units and long names."""
     rows = {name: row for of_phase in _OF_PHASES.values() for name, row in of_phase.items()}
-    rows |= {f"{name}_at_return": name for name in AIR_OF_RETURN}
+    rows |= {in_phase(name, "return"): name for name in AIR_OF_RETURN}
     return {
-        name: (take.dims, np.broadcast_to(values, take.shape), DERIVED[rows.get(name, name)])
+        name: (forecast.dims, np.broadcast_to(values, forecast.shape), DERIVED[rows.get(name, name)])
         for name, values in results.items()
     }
 
@@ -176,7 +188,7 @@ def derive_heights(
         ``wind_speed``, ``wind_standard_deviation``, ``wind_speed_of_gust``, ``wind_difference`` [m s-1] with
         dimensions time, the horizontal ones and height.
     """
-    take = cube if isinstance(cube, HourValues) else hours_of(cube, start=start, end=end)
+    forecast = cube if isinstance(cube, HourValues) else hours_of(cube, start=start, end=end)
     wanted = np.asarray(heights, dtype=float)
     judged = np.maximum(wanted, 10.0)  # below 10 m the wind at 10 m counts, as in a climb
 
@@ -191,19 +203,19 @@ def derive_heights(
             "wind_difference": aloft.difference(judged),
         }
 
-    values = of_each_model(take, of_model)
-    dims = (*take.dims[1:], "height")
-    coords = {k: v for k, v in take.hours.coords.items() if "height" not in v.dims and k != "height"}
+    values = of_each_model(forecast, of_model)
+    dims = (*forecast.dims[1:], "height")
+    coords = {k: v for k, v in forecast.hours.coords.items() if "height" not in v.dims and k != "height"}
     # Of the two edges the worse one counts; a missing edge is a missing hour.
     data = {name: (dims, of_edges.max(axis=0), DERIVED[name]) for name, of_edges in values.items()}
     return xr.Dataset(data, coords=coords | {"height": wanted})
 
 
 def _wind(
-    take: HourValues, height: float, site: Site | None, phases: Mapping[str, float]
+    forecast: HourValues, height: float, site: Site | None, phases: Mapping[str, float]
 ) -> tuple[dict[str, Array], dict[str, Array]]:
     """Return the wind at flight height, and that of each phase by its height [m], all worked out in one pass."""
-    aloft = WindAloft(take, site)
+    aloft = WindAloft(forecast, site)
     climbs = [aloft.climb_to(wanted) for wanted in (height, *phases.values())]
     every = np.concatenate(climbs)
     winds = aloft.at(every)
@@ -231,7 +243,7 @@ def _wind(
         "wind_method": np.asarray(winds.method[..., at_flight], dtype=float),
         "wind_difference": aloft.difference(climbs[0][-1:])[..., 0],
         "wind_speed_at_10m": aloft.at_10m,
-        "gust_at_10m": take("wind_speed_of_gust"),
+        "gust_at_10m": forecast("wind_speed_of_gust"),
         "low_level_jet": aloft.jet(),
     }
     of_phases: dict[str, Array] = {}
@@ -243,19 +255,19 @@ def _wind(
     return found, of_phases
 
 
-def _air_at_return(take: HourValues, height: float, ground: Array, found: dict[str, Array]) -> dict[str, Array]:
+def _air_at_return(forecast: HourValues, height: float, ground: Array, found: dict[str, Array]) -> dict[str, Array]:
     """Return what the air and the weather at the height of the way back ask."""
-    there = found | _air(take, height, ground)
-    there |= weather(take, height, ground, there)
-    return {f"{name}_at_return": there[name] for name in AIR_OF_RETURN}
+    there = found | _air(forecast, height, ground)
+    there |= weather(forecast, height, ground, there)
+    return {in_phase(name, "return"): there[name] for name in AIR_OF_RETURN}
 
 
-def _surroundings(take: HourValues) -> dict[str, Array]:
+def _surroundings(forecast: HourValues) -> dict[str, Array]:
     """Return what the spread of the cells around adds to the error of wind and gust; nothing without such cells."""
-    if not take.has("wind_speed_spread_of_cells"):
+    if not forecast.has("wind_speed_spread_of_cells"):
         return {}
-    wind = take("wind_speed_spread_of_cells")
-    gust = take("gust_spread_of_cells") if take.has("gust_spread_of_cells") else wind
+    wind = forecast("wind_speed_spread_of_cells")
+    gust = forecast("gust_spread_of_cells") if forecast.has("gust_spread_of_cells") else wind
     return {
         "wind_deviation_of_cells": deviation_from_spread(_with_lost(wind)),
         "gust_deviation_of_cells": deviation_from_spread(_with_lost(gust)),
@@ -279,15 +291,15 @@ _INSTANTS_OF_AIR = (
 )
 
 
-def _air(take: HourValues, height: float, ground: Array) -> dict[str, Array]:
-    take = take.at_stamps(*_INSTANTS_OF_AIR)
-    near_ground = take("air_temperature")
-    aloft, heights = take.levels("air_temperature_aloft")
+def _air(forecast: HourValues, height: float, ground: Array) -> dict[str, Array]:
+    forecast = forecast.at_stamps(*_INSTANTS_OF_AIR)
+    near_ground = forecast("air_temperature")
+    aloft, heights = forecast.levels("air_temperature_aloft")
     at_height = atmosphere.temperature_at_height(near_ground, aloft, heights, height)
 
-    humidity, vapour_pressure = _humidity(take, near_ground)
+    humidity, vapour_pressure = _humidity(forecast, near_ground)
     dew_point = dew_point_from_vapour_pressure(vapour_pressure)
-    surface_pressure = _surface_pressure(take, near_ground, ground)
+    surface_pressure = _surface_pressure(forecast, near_ground, ground)
     pressure = atmosphere.pressure_at_height(surface_pressure, near_ground, height)
     density = atmosphere.air_density(at_height, vapour_pressure, pressure)
     found = {
@@ -303,16 +315,16 @@ def _air(take: HourValues, height: float, ground: Array) -> dict[str, Array]:
     return {name: at_edges(values) for name, values in found.items()}
 
 
-def _humidity(take: HourValues, air_temperature: Array) -> tuple[Array, Array]:
+def _humidity(forecast: HourValues, air_temperature: Array) -> tuple[Array, Array]:
     """Return relative humidity and vapour pressure: the more humid of the two where the source carries both.
 
     Real replies differ by several per cent between the two, so one cannot stand in for the other when it is lost.
     """
-    given, dew_point = take("relative_humidity"), take("dew_point_temperature")
+    given, dew_point = forecast("relative_humidity"), forecast("dew_point_temperature")
     from_dew_point = relative_humidity_from_dew_point(air_temperature, dew_point)
-    if not take.has("dew_point_temperature"):
+    if not forecast.has("dew_point_temperature"):
         humidity = given
-    elif not take.has("relative_humidity"):
+    elif not forecast.has("relative_humidity"):
         humidity = from_dew_point
     else:
         humidity = np.maximum(given, from_dew_point)  # NaN in either stays NaN
@@ -321,15 +333,15 @@ def _humidity(take: HourValues, air_temperature: Array) -> tuple[Array, Array]:
     return humidity, np.where(vapour_pressure > 0, vapour_pressure, np.nan)
 
 
-def _surface_pressure(take: HourValues, air_temperature: Array, ground: Array) -> Array:
+def _surface_pressure(forecast: HourValues, air_temperature: Array, ground: Array) -> Array:
     """Return the pressure at the ground: the source's own, or from sea level where it carries none.
 
     Services differ in the column that they fill in below the ground: warm as the day's air, or the standard
     atmosphere's. The lower pressure of the two counts, which gives the higher density altitude.
     """
-    if take.has("surface_air_pressure"):
-        return take("surface_air_pressure")
-    at_sea_level = take("air_pressure_at_mean_sea_level")
+    if forecast.has("surface_air_pressure"):
+        return forecast("surface_air_pressure")
+    at_sea_level = forecast("air_pressure_at_mean_sea_level")
     standard = atmosphere.STANDARD_TEMPERATURE - atmosphere.STANDARD_LAPSE_RATE * ground
     of_the_day, of_the_standard = (
         atmosphere.surface_pressure_from_sea_level(at_sea_level, temperature, ground)
@@ -355,11 +367,11 @@ def pressure_note(conditions: xr.Dataset) -> str:
     )
 
 
-def _kp(take: HourValues) -> dict[str, Array]:
-    magnetic = geomagnetic.geomagnetic_latitude(take.coordinate("latitude"), take.coordinate("longitude"))
-    of_outlook = {"kp_index_of_outlook": take("kp_index_of_outlook")} if take.has("kp_index_of_outlook") else {}
+def _kp(forecast: HourValues) -> dict[str, Array]:
+    magnetic = geomagnetic.geomagnetic_latitude(forecast.coordinate("latitude"), forecast.coordinate("longitude"))
+    of_outlook = {"kp_index_of_outlook": forecast("kp_index_of_outlook")} if forecast.has("kp_index_of_outlook") else {}
     return {
-        "kp_index": take("kp_index"),
+        "kp_index": forecast("kp_index"),
         **of_outlook,
         "kp_limit": geomagnetic.kp_limit(magnetic),
         "geomagnetic_latitude": magnetic,
@@ -474,7 +486,7 @@ _OF_PHASES = {
         "gust_standard_deviation_at_launch": "gust_standard_deviation",
     },
     "return": {
-        f"{name}_at_return": name
+        in_phase(name, "return"): name
         for name in (
             "largest_wind_speed", "largest_gust", "wind_standard_deviation", "gust_standard_deviation",
             "wind_difference",

@@ -1,7 +1,7 @@
-"""How wrong a forecast is by element and lead time, and how much room that leaves up to a limit.
+"""How wrong a forecast is by element and lead time, and what margin that leaves up to a limit.
 
-*Room* is the distance to a limit in standard deviations of the forecast's error: 0 at the limit, negative beyond. The
-chance that a limit holds for an hour is the normal distribution at the room.
+The *standard margin* is the distance to a limit in standard deviations of the forecast's error: 0 at the limit,
+negative beyond. The chance that a limit holds for an hour is the normal distribution at the standard margin.
 """
 
 from __future__ import annotations
@@ -17,13 +17,12 @@ import xarray as xr
 
 from wxfly.assessment.suitability import not_judged, required_names
 from wxfly.cube.contract import FORECAST_MODEL, models_of
-from wxfly.physics.air.precipitation import room_to_rate
+from wxfly.physics.air.precipitation import standard_margin_of_rate
 from wxfly.physics.probability import dressing_deviation, normal_quantile, standardised
 from wxfly.pilot.elements import (
     BY_NAME,
     ELEMENTS,
-    FULL_ROOM,
-    LIMIT_RULES,
+    FULL_MARGIN,
     NAMES,
     ErrorKind,
     Family,
@@ -182,7 +181,7 @@ def hours_of_models(conditions: xr.Dataset) -> dict[str, npt.NDArray[np.bool_]]:
     return {name: codes == code for code, name in enumerate(names)}
 
 
-def room_to_limits(
+def standard_margins(
     assessment: xr.Dataset,
     lead_hours: Array,
     *,
@@ -196,7 +195,7 @@ def room_to_limits(
     around_is_lost: xr.DataArray | None = None,
     law: ErrorLaw | None = None,
 ) -> xr.DataArray:
-    """Return the room up to every limit in every hour, for each member.
+    """Return the standard margin up to every limit in every hour, for each member.
 
     Parameters
     ----------
@@ -247,26 +246,27 @@ def room_to_limits(
         demand[NAMES.index("precipitation")] = _like(precipitation_rate, shape)
     lead = np.asarray(lead_hours, dtype=float)[:, None]
     lost = assessment["lost"].transpose(*order).values if "lost" in assessment else np.zeros(demand.shape, dtype=bool)
-    skipped, required, room = not_judged(assessment), required_names(assessment), np.full(demand.shape, np.inf)
+    skipped, required = not_judged(assessment), required_names(assessment)
+    standard_margin = np.full(demand.shape, np.inf)
     for k, name in enumerate(NAMES):
         if name in skipped or BY_NAME[name].family is Family.KNOWN:
             continue
         of_height, of_source = of_height_change.get(name), (spreads or {}).get(name)
         of_cells = _added_by_cells((around or {}).get(name), lost_cells, margin[k])
-        here = _room(name, demand[k], limit[k], margin[k], lead, law, of_height, of_source, of_cells)
+        here = _standard_margin(name, demand[k], limit[k], margin[k], lead, law, of_height, of_source, of_cells)
         chance = _like((chances or {}).get(name), margin[k].shape)
         here = _with_reported(here, name, margin[k], lead, law, given, chance)
         if name in required:
-            room[k] = _with_required_missing(here)
+            standard_margin[k] = _with_required_missing(here)
         else:
-            room[k] = _with_lost(_with_advised_missing(here, name, limit[k], lead, law, of_height), lost[k])
+            standard_margin[k] = _with_lost(_with_advised_missing(here, name, limit[k], lead, law, of_height), lost[k])
     coords = {"element": list(NAMES), "time": assessment["time"].values}
-    return xr.DataArray(room, dims=order, coords=coords, name="room")
+    return xr.DataArray(standard_margin, dims=order, coords=coords, name="standard_margin")
 
 
-def _with_lost(room: Array, lost: npt.NDArray[np.bool_]) -> Array:
-    """Return a room in which a member that has lost its inputs breaks the limit; NaN where all have."""
-    return np.where(lost, np.where(lost.all(axis=1, keepdims=True), np.nan, -np.inf), room)
+def _with_lost(standard_margin: Array, lost: npt.NDArray[np.bool_]) -> Array:
+    """Return a standard margin in which a member that has lost its inputs breaks the limit; NaN where all have."""
+    return np.where(lost, np.where(lost.all(axis=1, keepdims=True), np.nan, -np.inf), standard_margin)
 
 
 def _like(values: xr.DataArray | None, shape: tuple[int, ...]) -> Array | None:
@@ -292,7 +292,7 @@ def _without_lost(spread: Array, margin: Array) -> Array:
     return np.where(np.isnan(known), np.where(margin >= 0, np.nanmax(known), np.nanmin(known)), known)
 
 
-def _room(
+def _standard_margin(
     name: str,
     demand: Array,
     limit: Array,
@@ -303,12 +303,12 @@ def _room(
     of_source: Array | None = None,
     around: Array | None = None,
 ) -> Array:
-    """Return the room of one element, axes time and member."""
+    """Return the standard margin of one element, axes time and member."""
     kind, sense = law.rows[name]["kind"], BY_NAME[name].sense
     if kind == ErrorKind.CATEGORY:
-        return _room_of_category(name, demand, margin, lead, law, demand.shape[1])
+        return _margin_of_category(name, demand, margin, lead, law, demand.shape[1])
     if kind == ErrorKind.SQUARE_ROOT:
-        return _room_of_amount(name, demand, limit, lead, law, demand.shape[1])
+        return _margin_of_amount(name, demand, limit, lead, law, demand.shape[1])
     if kind == ErrorKind.LOGARITHMIC:
         with np.errstate(divide="ignore", invalid="ignore"):
             demand, limit = (np.maximum(np.log(v), _LOGARITHM_OF_NOTHING) for v in (demand, limit))
@@ -331,12 +331,12 @@ def _room(
     deviation = np.broadcast_to(deviation, demand.shape)
     if sense == LimitSense.WITHIN:
         # The limit is the nearer end of the band; the sign of the margin shows on which side of it the demand lies.
-        room = np.where(margin >= 0, 1.0, -1.0) * np.abs(limit - demand) / deviation
-        return np.where(np.isnan(margin), np.nan, room)
+        standard_margin = np.where(margin >= 0, 1.0, -1.0) * np.abs(limit - demand) / deviation
+        return np.where(np.isnan(margin), np.nan, standard_margin)
     if "low" in law.rows[name]:
         below, share = law.rows[name]["low"]
         demand = demand + share * np.maximum(below - demand, 0.0)
-    if LIMIT_RULES[sense].is_least:
+    if BY_NAME[name].rule.is_least:
         return standardised(-demand, deviation, -limit)
     return standardised(demand, deviation, limit)
 
@@ -404,11 +404,11 @@ def _variance_of_middle_half(values: Array) -> Array:
     return np.where(count > 2, deviation**2, np.inf)
 
 
-def _room_of_amount(name: str, demand: Array, limit: Array, lead: Array, law: ErrorLaw, members: int) -> Array:
-    """Return the room of an amount: mostly nothing, so that the spread of its members says little of its error."""
+def _margin_of_amount(name: str, demand: Array, limit: Array, lead: Array, law: ErrorLaw, members: int) -> Array:
+    """Return the standard margin of an amount: mostly nothing, so that its members' spread says little of its error."""
     row = law.rows[name]
     error = law.figure(name, "error", lead) * (row["share_left"] if members > 1 else 1.0)
-    return room_to_rate(demand, limit, error, row["growth"])
+    return standard_margin_of_rate(demand, limit, error, row["growth"])
 
 
 def _near(flags: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
@@ -418,19 +418,19 @@ def _near(flags: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
     return np.asarray(count[np.minimum(at + 13, flags.size)] > count[np.maximum(at - 12, 0)])
 
 
-def _room_of_category(name: str, demand: Array, margin: Array, lead: Array, law: ErrorLaw, members: int) -> Array:
-    """Return the room of what either happens or does not."""
+def _margin_of_category(name: str, demand: Array, margin: Array, lead: Array, law: ErrorLaw, members: int) -> Array:
+    """Return the standard margin of what either happens or does not."""
     left = law.share_left if members > 1 else 1.0
     missed, false, possible = (law.figure(name, key, lead) for key in ("missed", "false", "possible"))
     keeps, breaks, doubtful = (normal_quantile(v) for v in (1.0 - missed * left, false * left, 1.0 - possible))
     is_possible = demand == 1.0 if BY_NAME[name].sense == LimitSense.GRADE else np.zeros(demand.shape, dtype=bool)
-    room = np.where(margin >= 0, keeps, breaks)
-    room = np.where(is_possible, doubtful, room)
-    return np.where(np.isnan(margin), np.nan, room)
+    standard_margin = np.where(margin >= 0, keeps, breaks)
+    standard_margin = np.where(is_possible, doubtful, standard_margin)
+    return np.where(np.isnan(margin), np.nan, standard_margin)
 
 
-def _room_of_chance(name: str, chance: Array, lead: Array, law: ErrorLaw, given: Array | None = None) -> Array:
-    """Return the room of a risk with a chance: never surer than that a category is missed, or is a false alarm.
+def _margin_of_chance(name: str, chance: Array, lead: Array, law: ErrorLaw, given: Array | None = None) -> Array:
+    """Return the standard margin of a risk with a chance: never surer than that it is missed, or is a false alarm.
 
     As far as the source gives a probability of the risk, it is not taken as a false alarm.
     """
@@ -441,54 +441,60 @@ def _room_of_chance(name: str, chance: Array, lead: Array, law: ErrorLaw, given:
 
 
 def _with_reported(
-    room: Array, name: str, margin: Array, lead: Array, law: ErrorLaw, given: Array | None, risk: Array | None
+    standard_margin: Array,
+    name: str,
+    margin: Array,
+    lead: Array,
+    law: ErrorLaw,
+    given: Array | None,
+    risk: Array | None,
 ) -> Array:
-    """Return the room with the probability of precipitation, and the chance of a risk, where the source has them."""
+    """Return the standard margin with the probability of precipitation and the chance of a risk, where any."""
     given = given if margin.shape[1] == 1 else None
     if name == "precipitation" and given is not None:
         stated = -normal_quantile(np.clip(given, _LEAST_SHOWN, 1.0 - _LEAST_SHOWN))
-        room = np.where(np.isnan(stated), room, np.minimum(room, stated))
+        standard_margin = np.where(np.isnan(stated), standard_margin, np.minimum(standard_margin, stated))
     if risk is None:
-        return room
+        return standard_margin
     # In one forecast, icing follows the probability of precipitation, which already includes its own error.
     least = given if name == "icing" else None
-    return _room_of_chance(name, np.where(np.isnan(margin), np.nan, risk), lead, law, least)
+    return _margin_of_chance(name, np.where(np.isnan(margin), np.nan, risk), lead, law, least)
 
 
-def _with_required_missing(room: Array) -> Array:
+def _with_required_missing(standard_margin: Array) -> Array:
     """A missing required value breaks a member; missing in all of them, nothing is known."""
-    unknown = np.isnan(room)
+    unknown = np.isnan(standard_margin)
     nobody = unknown.all(axis=1, keepdims=True)
-    return np.where(nobody, np.nan, np.where(unknown, -np.inf, room))
+    return np.where(nobody, np.nan, np.where(unknown, -np.inf, standard_margin))
 
 
 def _with_advised_missing(
-    room: Array, name: str, limit: Array, lead: Array, law: ErrorLaw, of_height_change: Array | None
+    standard_margin: Array, name: str, limit: Array, lead: Array, law: ErrorLaw, of_height_change: Array | None
 ) -> Array:
     """A missing advised value counts as its usual chance, and never as surer than a known one just inside its limit."""
-    unknown = np.isnan(room)
+    unknown = np.isnan(standard_margin)
     if not unknown.any():
-        return room
+        return standard_margin
     usual = float(normal_quantile(1.0 - law.rows[name].get("not_known", 0.2)))
-    just_inside = _room_just_inside(name, limit, lead, law, of_height_change)
-    return np.where(unknown, np.fmin(usual, just_inside), room)
+    just_inside = _margin_just_inside(name, limit, lead, law, of_height_change)
+    return np.where(unknown, np.fmin(usual, just_inside), standard_margin)
 
 
-def _room_just_inside(name: str, limit: Array, lead: Array, law: ErrorLaw, of_height_change: Array | None) -> Array:
-    """Return the room of a value with the margin `JUST_INSIDE`, from one forecast; NaN where it is unknown."""
+def _margin_just_inside(name: str, limit: Array, lead: Array, law: ErrorLaw, of_height_change: Array | None) -> Array:
+    """Return the standard margin of a value with the margin `JUST_INSIDE`, from one forecast; NaN where unknown."""
     kind, sense = law.rows[name]["kind"], BY_NAME[name].sense
     if kind == ErrorKind.CATEGORY:
         key = "possible" if sense == LimitSense.GRADE else "missed"
         return normal_quantile(1.0 - law.figure(name, key, lead))
     if sense == LimitSense.WITHIN:
-        return np.broadcast_to(JUST_INSIDE * FULL_ROOM / law.figure(name, "error", lead), limit.shape)
+        return np.broadcast_to(JUST_INSIDE * FULL_MARGIN / law.figure(name, "error", lead), limit.shape)
     if kind == ErrorKind.SQUARE_ROOT:
-        return _room_of_amount(name, (1.0 - JUST_INSIDE) * limit, limit, lead, law, 1)
+        return _margin_of_amount(name, (1.0 - JUST_INSIDE) * limit, limit, lead, law, 1)
     error = law.figure(name, "error", lead)
     if of_height_change is not None:
         error = np.hypot(error, np.where(np.isnan(of_height_change), 0.0, of_height_change))
     # What `wxfly.assessment.suitability` takes as margin: 1 - demand / limit, or 1 - limit / demand.
-    share = 1.0 / (1.0 - JUST_INSIDE) if LIMIT_RULES[sense].is_least else 1.0 - JUST_INSIDE
+    share = 1.0 / (1.0 - JUST_INSIDE) if BY_NAME[name].rule.is_least else 1.0 - JUST_INSIDE
     if kind == ErrorKind.LOGARITHMIC:
         return np.asarray(abs(np.log(share)) / error)
     return np.asarray(np.abs(1.0 - share) * np.abs(limit) / error)

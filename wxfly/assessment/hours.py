@@ -37,7 +37,7 @@ class Precision(Enum):
     """In which the values of hours are worked out.
 
     A grid in single precision takes half the memory and two thirds of the time. Its margins differ by less than 1e-5
-    (``tests/assessment/test_blocks.py``).
+    (``tests/assessment/test_grid.py``).
     """
 
     DOUBLE = np.float64
@@ -264,8 +264,8 @@ class HourValues:
         Returns
         -------
         list of tuple
-            The takers, and flags with the axes edge, time and one of length one for each horizontal dimension. Every
-            edge is of one model; one past the forecast's ends counts for the first.
+            The values of each, and flags with the axes edge, time and one of length one for each horizontal dimension.
+            Every edge is of one model; one past the forecast's ends counts for the first.
         """
         everywhere = np.ones((EDGES, self.shape[1], *([1] * len(self.horizontal))), dtype=bool)
         if self._models is None:
@@ -312,12 +312,12 @@ WARM = 276.15
 precipitation ends, and the fall of temperature over 100 m."""
 
 
-def lost_inputs(take: HourValues, height: float) -> Flags:
+def lost_inputs(forecast: HourValues, height: float) -> Flags:
     """Return in which hours some input of an element is lost.
 
     Parameters
     ----------
-    take : HourValues
+    forecast : HourValues
         Of the forecast's hours.
     height : float
         Greatest height of the flight above ground [m]: levels up to the first at or above it count, and as far as an
@@ -328,8 +328,8 @@ def lost_inputs(take: HourValues, height: float) -> Flags:
     ndarray of bool
         ``(element, time, horizontal ...)``; an hour has lost what either of its edges has.
     """
-    rows = np.zeros((len(ELEMENTS), *take.shape[1:]), dtype=bool)
-    for part, here in take.by_model():
+    rows = np.zeros((len(ELEMENTS), *forecast.shape[1:]), dtype=bool)
+    for part, here in forecast.by_model():
         by_reach = {
             reach: {name: (at & here).any(axis=0) for name, at in _lost_at_edges(part, reach).items()}
             for reach in {max(height, element.needs_levels_to) for element in ELEMENTS}
@@ -341,13 +341,13 @@ def lost_inputs(take: HourValues, height: float) -> Flags:
     return rows
 
 
-def _lost_at_edges(take: HourValues, height: float) -> dict[str, Flags]:
+def _lost_at_edges(forecast: HourValues, height: float) -> dict[str, Flags]:
     """Return at which edges of hours of one model an input is lost; only inputs that are lost somewhere."""
     missing: dict[str, Flags] = {}
-    judged = {name for element in ELEMENTS for name in element.inputs if take.has(name)}
+    judged = {name for element in ELEMENTS for name in element.inputs if forecast.has(name)}
     for name in judged:
-        part = take.at_stamps(name)
-        if "height" in take.hours.variables[name].dims:
+        part = forecast.at_stamps(name)
+        if "height" in forecast.hours.variables[name].dims:
             values, heights = part.levels(name)
             reach = int(np.searchsorted(heights, height)) + 1
             gone = np.asarray(np.isnan(values[..., :reach]).any(axis=-1))
@@ -356,20 +356,20 @@ def _lost_at_edges(take: HourValues, height: float) -> dict[str, Flags]:
         if gone.any():
             missing[name] = at_edges(gone)
     if "cloud_base_altitude" in missing:  # where there is no low cloud, a base means nothing
-        has_low = ~(take("low_type_cloud_area_fraction") <= 0.0)
+        has_low = ~(forecast("low_type_cloud_area_fraction") <= 0.0)
         missing["cloud_base_altitude"] = missing["cloud_base_altitude"] & has_low
     if "precipitation_probability" in missing:  # it matters where what falls may freeze, on the ground or in flight
-        may_freeze = ~(take("air_temperature") > WARM)
+        may_freeze = ~(forecast("air_temperature") > WARM)
         missing["precipitation_probability"] = missing["precipitation_probability"] & may_freeze
-    if not take.has("wind_speed_of_gust") and take.has("surface_roughness_length"):
+    if not forecast.has("wind_speed_of_gust") and forecast.has("surface_roughness_length"):
         # The gust is worked out from the mean wind and the ground then.
-        missing["wind_speed_of_gust"] = np.asarray(np.isnan(take("surface_roughness_length")))
+        missing["wind_speed_of_gust"] = np.asarray(np.isnan(forecast("surface_roughness_length")))
     # With one level of wind only stability, from temperatures or from sun and cloud, gives the wind at a height.
-    stability = () if take.has("air_temperature_aloft") else ("cloud_area_fraction",)
-    if take.has("wind_speed") and take.levels("wind_speed")[1].size == 1:
+    stability = () if forecast.has("air_temperature_aloft") else ("cloud_area_fraction",)
+    if forecast.has("wind_speed") and forecast.levels("wind_speed")[1].size == 1:
         stability = (*stability, "surface_roughness_length", "air_temperature", "air_temperature_aloft")
     for name in stability:
-        if name in missing or (take.has(name) and name not in judged):
-            lost = missing[name] if name in missing else np.asarray(np.isnan(take(name)))
-            missing["wind_speed"] = missing.get("wind_speed", np.zeros(take.shape, dtype=bool)) | lost
+        if name in missing or (forecast.has(name) and name not in judged):
+            lost = missing[name] if name in missing else np.asarray(np.isnan(forecast(name)))
+            missing["wind_speed"] = missing.get("wind_speed", np.zeros(forecast.shape, dtype=bool)) | lost
     return missing

@@ -1,4 +1,4 @@
-"""Suitability: each hour measured against the limits, and which element decides.
+"""Suitability: each hour measured against the limits, its state, and which element decides.
 
 Every element has a *demand* (what the hour asks), a *limit*, and a *margin*: the share of the limit left, 1 when
 nothing of it is used, 0 at the limit, negative beyond. The margin of the hour is the smallest of its elements, and that
@@ -11,16 +11,17 @@ that is an hour at the least.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
+from enum import IntEnum
 from functools import reduce
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from wxfly.assessment.state import State as State
-from wxfly.assessment.state import state_of
+from wxfly.assessment.conditions import of_phase
 from wxfly.physics.precision import floating
 from wxfly.physics.wind.error import error_factor
 from wxfly.pilot.elements import (
@@ -33,6 +34,43 @@ from wxfly.pilot.elements import (
 )
 from wxfly.pilot.limits import HEIGHT_OF_LAUNCH, Limits
 from wxfly.pilot.work import wait_after_break
+
+
+class State(IntEnum):
+    """The states of an hour, from worst to best; its number in data is its place here.
+
+    A state has its word in reports and the least margin that it takes, by the reserve that the pilot wants left.
+    """
+
+    NOT_KNOWN = "not known", lambda reserve: np.nan
+    OUTSIDE = "outside", lambda reserve: -np.inf
+    NARROW = "narrow", lambda reserve: 0.0
+    INSIDE = "inside", lambda reserve: reserve
+
+    words: str
+    least_margin: Callable[[float], float]
+
+    if not TYPE_CHECKING:  # a checker would take it for the way to find a state by its number
+
+        def __new__(cls, words: str, least_margin: Callable[[float], float]) -> State:
+            """Number the rows in their order."""
+            state = int.__new__(cls, len(cls.__members__))
+            state._value_, state.words, state.least_margin = len(cls.__members__), words, least_margin
+            return state
+
+
+BEST_FIRST = tuple(reversed(State))
+STATE_WORDS = tuple(state.words for state in BEST_FIRST)
+
+
+def state_of(margin: npt.ArrayLike, reserve: float) -> npt.NDArray[np.int8]:
+    """Return the state by the margin alone; not known where that is NaN."""
+    margin = np.asarray(margin, dtype=float)
+    found = np.full(margin.shape, State.NOT_KNOWN, dtype=np.int8)
+    for state in reversed(BEST_FIRST):
+        found[margin >= state.least_margin(reserve)] = state
+    return found
+
 
 Array = npt.NDArray[np.float64]
 
@@ -112,11 +150,11 @@ def _tightest_phase(
     if limits.maximum_gust_at_launch is not None:
         gust = (BY_NAME["gust"],)
         at_hand = replace(limits, maximum_gust=limits.maximum_gust_at_launch)
-        phases.append((_of_phase(conditions, "launch", HEIGHT_OF_LAUNCH, gust), at_hand, gust))
+        phases.append((_in_phase(conditions, "launch", HEIGHT_OF_LAUNCH, gust), at_hand, gust))
     if "height_at_return" in conditions.coords:
         aloft = [element for element in ELEMENTS if element.changes_with_height]
         home = float(conditions["height_at_return"])
-        phases.append((_of_phase(conditions, "return", home, aloft), limits, aloft))
+        phases.append((_in_phase(conditions, "return", home, aloft), limits, aloft))
     for there, own_limits, elements in phases:
         for k in (NAMES.index(element.name) for element in elements):
             measured = _measure(NAMES[k], there, own_limits, template)
@@ -127,13 +165,10 @@ def _tightest_phase(
     return heights if phases else None
 
 
-def _of_phase(conditions: xr.Dataset, phase: str, height: float, elements: Sequence[Element]) -> xr.Dataset:
+def _in_phase(conditions: xr.Dataset, phase: str, height: float, elements: Sequence[Element]) -> xr.Dataset:
     """Return the conditions of a phase in place of those at flight height; NaN for what was not worked out."""
-    suffix = f"_at_{phase}"
     missing = {e.condition: conditions.variables[e.condition] * np.nan for e in elements}
-    names = [name for name in map(str, conditions.data_vars) if name.endswith(suffix)]
-    own = {name.removesuffix(suffix): conditions.variables[name] for name in names}
-    return conditions.assign(missing | own).assign_coords(height=height)
+    return conditions.assign(missing | of_phase(conditions, phase)).assign_coords(height=height)
 
 
 def _lost(conditions: xr.Dataset, shape: tuple[int, ...]) -> npt.NDArray[np.bool_]:

@@ -9,7 +9,7 @@ import xarray as xr
 from wxfly.assessment.hours import HourValues, values_along
 from wxfly.physics import sun
 from wxfly.physics.air import cloud, icing, precipitation, thunderstorm, visibility, weather_code
-from wxfly.physics.air.humidity import relative_humidity_from_dew_point
+from wxfly.physics.air.atmosphere import relative_humidity_from_dew_point
 from wxfly.physics.air.risk import grade_of_chance
 
 Array = npt.NDArray[np.float64]
@@ -79,12 +79,12 @@ def _humidity_of(cube: xr.Dataset) -> tuple[tuple[str, ...], Array] | None:
     return dims, np.broadcast_to(humidity, tuple(cube.sizes[d] for d in dims))
 
 
-def weather(take: HourValues, height: float, ground: Array, air: dict[str, Array]) -> dict[str, Array]:
+def weather(forecast: HourValues, height: float, ground: Array, air: dict[str, Array]) -> dict[str, Array]:
     """Return precipitation, sight, cloud base, icing and thunderstorm, and what they are judged by.
 
     Parameters
     ----------
-    take : HourValues
+    forecast : HourValues
         Of the forecast's values at the edges of the hours.
     height : float
         Flight height above ground [m].
@@ -93,19 +93,19 @@ def weather(take: HourValues, height: float, ground: Array, air: dict[str, Array
     air : dict of ndarray
         The air near the ground and at flight height, and the wind at 10 m.
     """
-    code, rate = weather_code.whole_codes(take("weather_code")), take("precipitation_amount")
-    sight = _visibility(take, code)
-    fog_chance = _fog(take, code, rate, air)
-    forecast_rate = _forecast_precipitation(take, code, rate)
-    probability, probability_is_lost = _probability(take)
-    storm_chance = _thunderstorm(take, code, rate, probability, air["dew_point_temperature"])
+    code, rate = weather_code.whole_codes(forecast("weather_code")), forecast("precipitation_amount")
+    sight = _visibility(forecast, code)
+    fog_chance = _fog(forecast, code, rate, air)
+    forecast_rate = _forecast_precipitation(forecast, code, rate)
+    probability, probability_is_lost = _probability(forecast)
+    storm_chance = _thunderstorm(forecast, code, rate, probability, air["dew_point_temperature"])
     base = cloud.cloud_base(
-        take("cloud_base_altitude") - ground,
+        forecast("cloud_base_altitude") - ground,
         air["air_temperature_near_ground"],
         air["dew_point_temperature"],
         air["surface_air_pressure"],
-        take("low_type_cloud_area_fraction"),
-        base_is_forecast=take.has("cloud_base_altitude"),
+        forecast("low_type_cloud_area_fraction"),
+        base_is_forecast=forecast.has("cloud_base_altitude"),
     )
     icing_risk = icing.icing_risk(
         air["air_temperature"],
@@ -117,16 +117,18 @@ def weather(take: HourValues, height: float, ground: Array, air: dict[str, Array
         base.height,
         height,
     )
-    icing_chance = icing.icing_chance(icing_risk, _freezing_precipitation(take, code, air))
+    icing_chance = icing.icing_chance(icing_risk, _freezing_precipitation(forecast, code, air))
     return {
         "precipitation_rate": np.where(forecast_rate > 0, np.fmax(forecast_rate, TRACE), forecast_rate),
         "forecast_precipitation_rate": forecast_rate,
         "precipitation_probability": probability,
         "precipitation_probability_is_lost": probability_is_lost,
-        "atmosphere_convective_available_potential_energy": take("atmosphere_convective_available_potential_energy"),
+        "atmosphere_convective_available_potential_energy": forecast(
+            "atmosphere_convective_available_potential_energy"
+        ),
         "weather_code": code,
-        "cloud_area_fraction": take("cloud_area_fraction"),
-        "visibility_in_air": _reported_by_code(take, code, sight),
+        "cloud_area_fraction": forecast("cloud_area_fraction"),
+        "visibility_in_air": _reported_by_code(forecast, code, sight),
         "cloud_base_height": base.height,
         "cloud_base_method": base.method.astype(float),
         "icing_risk": grade_of_chance(icing_chance),
@@ -139,22 +141,22 @@ def weather(take: HourValues, height: float, ground: Array, air: dict[str, Array
     }
 
 
-def _thunderstorm(take: HourValues, code: Array, rate: Array, probability: Array, dew_point: Array) -> Array:
+def _thunderstorm(forecast: HourValues, code: Array, rate: Array, probability: Array, dew_point: Array) -> Array:
     """Return the chance of a thunderstorm; without the source's code, which is lost, it is not known unless likely."""
     chance = thunderstorm.thunderstorm_chance(
         code,
         rate,
-        take("atmosphere_convective_available_potential_energy"),
-        take("lifted_index"),
-        convective_inhibition=take("atmosphere_convective_inhibition"),
+        forecast("atmosphere_convective_available_potential_energy"),
+        forecast("lifted_index"),
+        convective_inhibition=forecast("atmosphere_convective_inhibition"),
         precipitation_probability=probability,
         dew_point_temperature=dew_point,
     )
-    code_is_lost = np.isnan(code) & take.has("weather_code") & (grade_of_chance(chance) < 2)
+    code_is_lost = np.isnan(code) & forecast.has("weather_code") & (grade_of_chance(chance) < 2)
     return np.where(code_is_lost, np.nan, chance)
 
 
-def _forecast_precipitation(take: HourValues, code: Array, rate: Array) -> Array:
+def _forecast_precipitation(forecast: HourValues, code: Array, rate: Array) -> Array:
     """Return the rate of precipitation: the worse of amount and code, which states a trace at least.
 
     Amounts of a grid cell and an hour hide short showers, and a code may report drizzle that the amount rounds away,
@@ -162,67 +164,67 @@ def _forecast_precipitation(take: HourValues, code: Array, rate: Array) -> Array
     """
     falls = weather_code.is_code_of(code, (*weather_code.FALLING, *weather_code.RECENT_PRECIPITATION))
     of_code = np.fmax(precipitation.least_rate(code), np.where(falls, TRACE, 0.0).astype(rate.dtype))
-    code_is_lost = np.isnan(code) & take.has("weather_code") & ~(rate >= precipitation.LARGEST_LEAST_RATE)
+    code_is_lost = np.isnan(code) & forecast.has("weather_code") & ~(rate >= precipitation.LARGEST_LEAST_RATE)
     return np.where(np.isnan(rate) | code_is_lost, np.nan, np.fmax(rate, of_code))
 
 
-def _probability(take: HourValues) -> tuple[Array, Array]:
+def _probability(forecast: HourValues) -> tuple[Array, Array]:
     """Return the probability of precipitation, and where it is lost: provided and missing, it counts as certain."""
-    given = take("precipitation_probability")
-    is_lost = np.isnan(given) & take.has("precipitation_probability")
+    given = forecast("precipitation_probability")
+    is_lost = np.isnan(given) & forecast.has("precipitation_probability")
     return np.where(is_lost, 1.0, given), is_lost.astype(float)
 
 
-def _freezing_precipitation(take: HourValues, code: Array, air: dict[str, Array]) -> Array:
+def _freezing_precipitation(forecast: HourValues, code: Array, air: dict[str, Array]) -> Array:
     """Return the chance of precipitation that freezes; not known where its probability is lost, 0 without any."""
-    given = take("precipitation_probability")
-    probability = given if take.has("precipitation_probability") else np.zeros_like(given)
+    given = forecast("precipitation_probability")
+    probability = given if forecast.has("precipitation_probability") else np.zeros_like(given)
     return icing.freezing_precipitation_chance(
         air["air_temperature"], air["air_temperature_near_ground"], code, probability
     )
 
 
-def _visibility(take: HourValues, code: Array) -> Array:
+def _visibility(forecast: HourValues, code: Array) -> Array:
     """Return the visibility: the forecast's, below 1 km with a code of fog.
 
     Dry air alone is no measure of visibility, so without a forecast of it good sight stays not known.
     """
-    given = take("visibility_in_air")
+    given = forecast("visibility_in_air")
     fog = weather_code.is_code_of(code, weather_code.FOG)
-    if take.has("visibility_in_air"):
-        code_is_lost = np.isnan(code) & take.has("weather_code") & (given > FOGGY)
+    if forecast.has("visibility_in_air"):
+        code_is_lost = np.isnan(code) & forecast.has("weather_code") & (given > FOGGY)
         return np.where(code_is_lost, np.nan, np.where(fog, np.minimum(given, FOGGY), given))
     return np.where(fog, FOGGY, np.nan)
 
 
-def _reported_by_code(take: HourValues, code: Array, sight: Array) -> Array:
+def _reported_by_code(forecast: HourValues, code: Array, sight: Array) -> Array:
     """Return the visibility, no larger than what a code of dust, blowing snow or haze leaves.
 
     Where the source has none, only what hides as much as fog shows it.
     """
     most = weather_code.largest_visibility(code)
-    if take.has("visibility_in_air"):
+    if forecast.has("visibility_in_air"):
         return np.minimum(sight, most)  # NaN stays NaN
     return np.where(most <= FOGGY, np.fmin(sight, most), sight)
 
 
-def _fog(take: HourValues, code: Array, rate: Array, air: dict[str, Array]) -> Array:
+def _fog(forecast: HourValues, code: Array, rate: Array, air: dict[str, Array]) -> Array:
     """Return the chance of fog in humid air beside the visibility of the forecast, which is judged by itself.
 
     Where the source gives a visibility it is possible at the most, however humid the air; where it gives none, drier
     air may hold fog already, and a code of fog shows it. Where neither a cloud base nor low cloud is stated, moist air
     may hold cloud by day and in wind too: sun and wind take nothing off then.
     """
-    wind, elevation, humidity = air["wind_speed_at_10m"], take.sun[0], air["relative_humidity"]
-    no_cloud_reported = np.isnan(take("cloud_base_altitude")) & ~(take("low_type_cloud_area_fraction") > 0)
+    wind, elevation, humidity = air["wind_speed_at_10m"], forecast.sun[0], air["relative_humidity"]
+    no_cloud_reported = np.isnan(forecast("cloud_base_altitude")) & ~(forecast("low_type_cloud_area_fraction") > 0)
     chance = visibility.radiation_fog_chance(
         humidity, np.where(no_cloud_reported, np.nan, wind), np.where(no_cloud_reported, np.nan, elevation)
     )
-    if take.has(EARLIER_FOG):
-        lasting = visibility.lasting_fog_chance(take(EARLIER_FOG), 0.0, np.where(no_cloud_reported, np.nan, wind))
+    if forecast.has(EARLIER_FOG):
+        lasting = visibility.lasting_fog_chance(forecast(EARLIER_FOG), 0.0, np.where(no_cloud_reported, np.nan, wind))
         chance = np.where(np.isnan(lasting), chance, np.maximum(chance, lasting))  # NaN in the chance stays NaN
     chance = np.maximum(chance, weather_code.fog_chance_of(code))
-    if take.has("visibility_in_air"):
+    if forecast.has("visibility_in_air"):
         return chance
     temperature, dew_point = air["air_temperature_near_ground"], air["dew_point_temperature"]
     chance = np.maximum(chance, visibility.unseen_fog_chance(temperature, dew_point))  # NaN in either stays NaN

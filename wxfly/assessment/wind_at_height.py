@@ -6,15 +6,19 @@ wind at one level alone does the ground of the site come in, and only where it r
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import numpy.typing as npt
 
 from wxfly.assessment.hours import HourValues, at_edges
-from wxfly.physics.wind import exposure, gust, profile, shear, stability
-from wxfly.physics.wind.profile import Interpolation, ProfileMethod, UnknownStability, WindAtHeight
-from wxfly.physics.wind.stability import StabilitySource
+from wxfly.physics.wind import gust, jets, surface_layer, terrain
+from wxfly.physics.wind.profile import (
+    METHODS_FROM_ONE_LEVEL,
+    Interpolation,
+    UnknownStability,
+    WindAtHeight,
+    WindProfile,
+)
+from wxfly.physics.wind.surface_layer import StabilitySource
 from wxfly.pilot.limits import Limits
 from wxfly.pilot.site import Site
 
@@ -38,7 +42,6 @@ _INSTANTS = (
     "air_temperature_aloft",
     "cloud_area_fraction",
 )  # what the wind aloft depends on, except for the gust
-_FROM_ONE_LEVEL = (ProfileMethod.STABILITY_LOG_LAW, ProfileMethod.NEUTRAL_LOG_LAW, ProfileMethod.POWER_LAW)
 
 
 class WindAloft:
@@ -46,15 +49,15 @@ class WindAloft:
 
     Parameters
     ----------
-    take : HourValues
+    forecast : HourValues
         The hours.
     site : Site, optional
         Its ground, obstacles and nothing else.
     """
 
-    def __init__(self, take: HourValues, site: Site | None) -> None:
-        self.take = take
-        self.stamps = stamps = take.at_stamps(*_INSTANTS)
+    def __init__(self, forecast: HourValues, site: Site | None) -> None:
+        self.forecast = forecast
+        self.stamps = stamps = forecast.at_stamps(*_INSTANTS)
         self.speed, self.heights = stamps.levels("wind_speed")
         direction, direction_heights = stamps.levels("wind_from_direction")
         self.direction = _at_heights(direction, direction_heights, self.heights)
@@ -62,7 +65,17 @@ class WindAloft:
         self.model_roughness = stamps("surface_roughness_length")
         self.model_roughness = np.where(np.isnan(self.model_roughness), OPEN_GROUND, self.model_roughness)
         self.length, self.stability_source, self.stability_is_lost = self._stability()
-        self.levels = profile.common_levels(self.speed, self.direction, self.heights)
+        self.profile = WindProfile(
+            self.speed,
+            self.direction,
+            self.heights,
+            roughness_length=self.model_roughness,
+            obukhov_length=self.length,
+            stability_source=self.stability_source,
+            interpolation=Interpolation.CURVED,
+            # Above the top level, too, stability has a say: losing it must not give less wind.
+            unknown_stability=UnknownStability.CAREFUL if self.stability_is_lost.any() else UnknownStability.NEUTRAL,
+        )
         self.at_10m = at_edges(self._at(np.array([10.0])).wind_speed[..., 0])
 
     def at(self, wanted: Array) -> WindAtHeight:
@@ -70,8 +83,8 @@ class WindAloft:
         return WindAtHeight._make(at_edges(part) for part in self._at(wanted))
 
     def _at(self, wanted: Array) -> WindAtHeight:
-        extrapolated = profile.wind_profile(self.speed, self.direction, self.heights, wanted, **self._how())
-        alone = np.isin(extrapolated.method, _FROM_ONE_LEVEL)
+        extrapolated = self.profile.at(wanted)
+        alone = np.isin(extrapolated.method, METHODS_FROM_ONE_LEVEL)
         if not alone.any():
             return extrapolated
         speed = np.where(alone & self.stability_is_lost[..., None], np.nan, extrapolated.wind_speed)
@@ -93,23 +106,23 @@ class WindAloft:
     def gust_deviation(self, of_wind: Array, wanted: Array) -> Array:
         """Return the standard deviation of the gust at heights ``[wanted]`` from that of the wind there [m s-1]."""
         share = np.clip(np.log(np.maximum(wanted, 10.0) / 10.0) / np.log(8.0), 0.0, 1.0)
-        own = GUST_DEVIATION * share if self.take.has("wind_speed_of_gust") else GUST_DEVIATION_WITHOUT_FORECAST
+        own = GUST_DEVIATION * share if self.forecast.has("wind_speed_of_gust") else GUST_DEVIATION_WITHOUT_FORECAST
         return np.sqrt(of_wind * of_wind + np.asarray(own * own, dtype=of_wind.dtype))
 
     def difference(self, wanted: Array) -> Array:
         """Return the largest difference of wind over 30 m on the climb to each height ``[wanted]`` [m s-1]."""
-        found = profile.wind_difference_with_height(self.speed, self.direction, self.heights, wanted, **self._how())
+        found = self.profile.difference(wanted)
         if self.heights.size == 1:
             found = np.where(self.stability_is_lost[..., None], np.nan, found)
         return at_edges(found)
 
     def gust(self, wind_speed: Array, wanted: Array) -> Array:
         """Return the gust at heights ``[wanted]`` from the mean wind there, shape ``[..., wanted]`` [m s-1]."""
-        if self.take.has("wind_speed_of_gust"):
-            at_10m = self.take("wind_speed_of_gust")
+        if self.forecast.has("wind_speed_of_gust"):
+            at_10m = self.forecast("wind_speed_of_gust")
             each = [gust.gust_at_height(at_10m, self.at_10m, wind_speed[..., k], z) for k, z in enumerate(wanted)]
             return np.moveaxis(np.stack(each), 0, -1)  # one height after the other in memory
-        sunny = np.where(self.take.sun[0] > 0, CONVECTIVE_VELOCITY_BY_DAY, 0.0)
+        sunny = np.where(self.forecast.sun[0] > 0, CONVECTIVE_VELOCITY_BY_DAY, 0.0)
         return gust.gust_without_forecast(
             self.at_10m[..., None],
             wind_speed,
@@ -121,30 +134,19 @@ class WindAloft:
     def jet(self) -> Array:
         """Return whether there is a low-level jet: 1, 0, or NaN where that is unknown."""
         if self.heights.size < 2:
-            return np.full(self.take.shape, np.nan)
-        return at_edges(shear.low_level_jet(self.speed, self.heights).flag)
+            return np.full(self.forecast.shape, np.nan)
+        return at_edges(jets.low_level_jet(self.speed, self.heights).flag)
 
     def chance_of_lower_jet(self, height: float, limits: Limits) -> dict[str, Array]:
         """Return for wind and gust the chance that what is over its limit above a height comes down to it [1].
 
-        A jet is forecast at a height that has an error of its own: `wxfly.physics.wind.shear.chance_of_lower_jet`.
+        A jet is forecast at a height that has an error of its own: `wxfly.physics.wind.jets.chance_of_lower_jet`.
         """
         speeds = at_edges(self.speed)
         gusts = self.gust(speeds, self.heights)
         return {
-            name: shear.chance_of_lower_jet(speed, self.heights, max(height, 10.0), limit)
+            name: jets.chance_of_lower_jet(speed, self.heights, max(height, 10.0), limit)
             for name, speed, limit in (("wind", speeds, limits.maximum_wind), ("gust", gusts, limits.maximum_gust))
-        }
-
-    def _how(self) -> dict[str, Any]:
-        return {
-            "roughness_length": self.model_roughness,
-            "obukhov_length": self.length,
-            "stability_source": self.stability_source,
-            "interpolation": Interpolation.CURVED,
-            # Above the top level, too, stability has a say: losing it must not give less wind.
-            "unknown_stability": UnknownStability.CAREFUL if self.stability_is_lost.any() else UnknownStability.NEUTRAL,
-            "levels": self.levels,
         }
 
     def _over_site(self, wanted: Array) -> Array | None:
@@ -152,14 +154,14 @@ class WindAloft:
         if self.site is None or rough is None or not self.heights.size:
             return None
         lowest = self.speed[..., 0]
-        over = exposure.roughness_length_upwind(self.direction[..., 0], rough)
-        return exposure.wind_over_other_ground(
+        over = terrain.roughness_length_upwind(self.direction[..., 0], rough)
+        return terrain.wind_over_other_ground(
             lowest[..., None],
             self.heights[0],
             self.model_roughness[..., None],
             over[..., None],
             wanted,
-            site_displacement_height=exposure.displacement_height(self.site.obstacle_height),
+            site_displacement_height=terrain.displacement_height(self.site.obstacle_height),
         )
 
     def _stability(self) -> tuple[Array, StabilitySource, npt.NDArray[np.bool_]]:
@@ -171,12 +173,12 @@ class WindAloft:
         usable = np.flatnonzero(heights >= 40.0)
         if usable.size and self.stamps.has("air_temperature"):
             level = int(usable[0])
-            length = stability.obukhov_length_from_temperatures(
+            length = surface_layer.obukhov_length_from_temperatures(
                 lowest, height, near_ground, 2.0, aloft[..., level], float(heights[level])
             )
             return length, StabilitySource.TEMPERATURES, np.isnan(length) | self._lost("surface_roughness_length")
         cloud = self.stamps("cloud_area_fraction")
-        length = stability.obukhov_length_from_sun_and_cloud(lowest, height, self.stamps.sun[0], cloud, near_ground)
+        length = surface_layer.obukhov_length_from_sun_and_cloud(lowest, height, self.stamps.sun[0], cloud, near_ground)
         lost = self._lost("cloud_area_fraction", "air_temperature", "surface_roughness_length")
         return length, StabilitySource.SUN_AND_CLOUD, lost
 

@@ -92,9 +92,9 @@ def why(given: tuple[str, ...], more: bool, as_json: bool, **words: Any) -> None
     HOUR is on the clock of the site, such as 15 or 15:00, or ISO 8601 with its date. Without DAY it is the next such
     hour, today's while it is not over.
     """
-    from wxfly.question.one_hour import ask_hour
+    from wxfly.question.ask import ask_hour
     from wxfly.report.command_facts.one_hour import one_hour_facts
-    from wxfly.report.text.terminal import render_hour
+    from wxfly.report.text.answer import render_hour
 
     facts = one_hour_facts(ask_hour(given, read_words(words), on_progress=tell_progress))
     show(facts, lambda: render_hour(facts, width=width(), more=more), as_json=as_json)
@@ -122,13 +122,13 @@ def brief(
 
     With the aircraft's figures of energy the way back is held against every hour as well.
     """
-    from wxfly.question.brief import ask_brief
+    from wxfly.question.ask import ask_brief
     from wxfly.question.question import part_one_place
     from wxfly.report.command_facts.brief import brief_or_answer
     from wxfly.report.facts.answer import AnswerFacts
     from wxfly.report.pages.brief import to_html
+    from wxfly.report.text.answer import render
     from wxfly.report.text.brief import to_text, words_of
-    from wxfly.report.text.terminal import render
 
     _only_one_printed(as_json=as_json, as_csv=as_csv)
     if html_path:
@@ -142,7 +142,7 @@ def brief(
     if as_json:
         print_json(facts)
     elif as_csv:
-        from wxfly.report.csv import brief_to_csv
+        from wxfly.report.tables import brief_to_csv
 
         print_data(brief_to_csv(facts).encode("utf-8", "backslashreplace"))
     elif isinstance(facts, AnswerFacts):
@@ -161,10 +161,10 @@ def brief(
 @output("--json", "as_json", help="Print the check and the answer for the rest of the day as JSON.")
 def check(site: str | None, more: bool, as_json: bool, **words: Any) -> None:
     """Compare what you measure now at SITE with the forecast, and answer for the rest of the day with both."""
-    from wxfly.question.brief import ask_check
+    from wxfly.question.field_check import ask_check
     from wxfly.report.command_facts.field_check import check_facts
+    from wxfly.report.text.answer import render
     from wxfly.report.text.field_check import CheckWords
-    from wxfly.report.text.terminal import render
 
     asked = ask_check(site, read_words(words), on_progress=tell_progress)
     facts = check_facts(asked)
@@ -228,7 +228,7 @@ def where(
         print_json(facts)
         return
     if as_csv:
-        from wxfly.report.csv import where_to_csv
+        from wxfly.report.tables import where_to_csv
 
         print_data(where_to_csv(facts, reader).encode())
         return
@@ -269,10 +269,9 @@ def fleet(
     stand beside them. What a row says goes before what the command says. The service is asked for many sites at once,
     at the rate that it allows; after an interruption the same command goes on.
     """
-    from wxfly.pilot.fleet import FleetFileError
-    from wxfly.question.fleet import ask_fleet, read_fleet_question
-    from wxfly.report.command_facts.fleet import fleet_facts
-    from wxfly.report.fleet import MakesRow
+    from wxfly.question.fleet import FleetFileError, ask_fleet, read_fleet_question
+    from wxfly.report.calendar import calendars_of_fleet, entries_of
+    from wxfly.report.command_facts.fleet import MakesRow, fleet_facts
 
     _only_one_printed(as_json=as_json, as_csv=as_csv)
     for path in (parquet_path, html_path, ics_path):
@@ -284,13 +283,13 @@ def fleet(
         for fault in faulty.faults:
             tell_fault(str(fault))
         raise
-    made = ask_fleet(asked, MakesRow(with_entries=ics_path is not None), on_progress=tell_progress)
+    made = ask_fleet(asked, MakesRow(None if ics_path is None else entries_of), on_progress=tell_progress)
     facts = fleet_facts(asked, made)
     from wxfly.report.text.fleet import FleetWords, to_text
 
     fleet_words = FleetWords(facts, asked.units, asked.time_zone)
     if parquet_path is not None:
-        from wxfly.report.fleet import fleet_to_parquet
+        from wxfly.report.tables import fleet_to_parquet
 
         _write(parquet_path, fleet_to_parquet(facts), overwrite=overwrite)
     if html_path is not None:
@@ -298,14 +297,12 @@ def fleet(
 
         _write(html_path, to_html(facts, fleet_words).encode(), overwrite=overwrite)
     if ics_path is not None:
-        from wxfly.report.fleet import calendars
-
-        for path, content in calendars(facts, made.made, ics_path):
+        for path, content in calendars_of_fleet(facts, made.made, ics_path):
             _write(path, content, overwrite=overwrite)
     if as_json:
         print_json(facts)
     elif as_csv:
-        from wxfly.report.fleet import fleet_to_csv
+        from wxfly.report.tables import fleet_to_csv
 
         print_data(fleet_to_csv(facts, time_zone=asked.time_zone).encode("utf-8", "backslashreplace"))
     else:
@@ -343,7 +340,7 @@ def watch(
     """
     from wxfly.cli.watch import Watching, ask_again, looks_once, ways_of
     from wxfly.question.question import part_one_place
-    from wxfly.report.watch import asked_of_watch, known_by, read_quiet_hours
+    from wxfly.question.watch import asked_of_watch, known_by, read_quiet_hours
     from wxfly.sources.http import check_receiver
 
     places, day = part_one_place(given, day)
@@ -388,7 +385,7 @@ def _ask(kind: QuestionKind, places: list[str], outputs: Outputs, words: Words) 
     for format in outputs.printed:
         print_data(format.write(asked))
     from wxfly.report.facts.answer import facts_of
-    from wxfly.report.text.terminal import render
+    from wxfly.report.text.answer import render
 
     facts = facts_of(asked.briefing, asked.question)
     if not outputs.printed:

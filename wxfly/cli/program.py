@@ -425,7 +425,7 @@ def ask(text: str, default: str) -> str:
 
 def print_json(facts: Facts) -> None:
     """Print facts as one line of JSON."""
-    from wxfly.report.json import to_json
+    from wxfly.report.formats import to_json
 
     print_data(f"{to_json(facts)}\n".encode("utf-8", "backslashreplace"))
 

@@ -75,6 +75,6 @@ def _share_memory() -> None:
 
     By default every thread has an area of its own, which keeps what its largest answer took.
     """
-    from wxfly.assessment.blocks import set_memory_options
+    from wxfly.assessment.grid import set_memory_options
 
     set_memory_options((-8, 2))  # M_ARENA_MAX

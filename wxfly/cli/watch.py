@@ -17,14 +17,9 @@ from wxfly.errors import WxflyError
 from wxfly.pilot.options import Words
 from wxfly.pilot.settings import load_settings
 from wxfly.question.ask import ask
-from wxfly.report.command_facts.watch import WatchFacts, watch_text, with_fault
-from wxfly.report.facts.answer import AnswerFacts, facts_of
-from wxfly.report.json import to_json
-from wxfly.report.text.console import clean, wrap
-from wxfly.report.watch import (
-    AFTER_FAILURE,
-    PUNCTUAL,
-    QuietHours,
+from wxfly.question.watch import AFTER_FAILURE, PUNCTUAL, QuietHours
+from wxfly.report.command_facts.watch import (
+    WatchFacts,
     clock_of,
     due_after,
     file_of,
@@ -32,7 +27,12 @@ from wxfly.report.watch import (
     tell_changes,
     tell_loss,
     told_in,
+    watch_text,
+    with_fault,
 )
+from wxfly.report.facts.answer import AnswerFacts, facts_of
+from wxfly.report.formats import to_json
+from wxfly.report.text.console import clean, wrap
 from wxfly.sources.http import send
 from wxfly.times import utc_now
 

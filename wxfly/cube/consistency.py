@@ -8,7 +8,7 @@ References
 ----------
 [WMO-8] WMO-No. 8, Guide to Instruments and Methods of Observation, Part I, chapter 5: a gust is a maximum of the wind
     over the averaging time of its mean, so it is not below that mean (from memory).
-[Buck-1996] As in `wxfly.physics.air.humidity`: humidity follows from temperature and dew point.
+[Buck-1996] As in `wxfly.physics.air.atmosphere`: humidity follows from temperature and dew point.
 [Doc7488] ICAO Doc 7488, Manual of the ICAO Standard Atmosphere: the hydrostatic equation.
 """
 
@@ -21,9 +21,9 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from wxfly.physics.air.humidity import relative_humidity_from_dew_point
+from wxfly.physics import MELTING_POINT, STANDARD_GRAVITY
+from wxfly.physics.air.atmosphere import relative_humidity_from_dew_point
 from wxfly.physics.air.weather_code import FALLING
-from wxfly.physics.constants import MELTING_POINT, STANDARD_GRAVITY
 
 Array = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]

@@ -38,7 +38,7 @@ from wxfly.cube.contract import (
     stated_text,
     with_provided,
 )
-from wxfly.physics.wind.profile import DIFFERENCE_DEPTH, DIFFERENCE_LOWEST
+from wxfly.pilot.elements import ELEMENTS
 
 Flags = npt.NDArray[np.bool_]
 Codes = npt.NDArray[np.int64]
@@ -209,8 +209,7 @@ def _is_whole(cube: xr.Dataset, needed: Collection[str], height: float) -> Flags
         known = _known(cube.variables[name])
         if VARIABLES[name].has_height:
             levels = np.sort(np.array([float(h) for h in heights]))
-            # The wind difference needs its lowest layer, however low the flight.
-            highest = max(height, DIFFERENCE_LOWEST + DIFFERENCE_DEPTH)
+            highest = max(height, *(element.needs_levels_to for element in ELEMENTS))
             reach = levels[: int(np.searchsorted(levels, highest)) + 1]
             known = np.asarray(known[:, np.isin(cube["height"].values, reach)].all(axis=1))
         whole = whole & known

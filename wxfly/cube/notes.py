@@ -1,4 +1,4 @@
-"""Notes: what the reader of a forecast must know first. Code acts on the kind of a note, never on its text."""
+"""Notes: what the reader of a forecast must know first. Code acts on the kind of a note, never on what it says."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ class NoteKind(StrEnum):
 
 
 ZONES = "zones: "
-"""Begins a note on zones, so that it says its subject wherever it stands alone."""
+"""Begins a note on zones, so that it says its subject wherever it stands alone; several in one line have it once."""
 
 
 class Note(str):

@@ -13,7 +13,7 @@ import xarray as xr
 
 from wxfly.physics import sun
 from wxfly.physics.air import atmosphere, comfort, icing, precipitation, visibility
-from wxfly.physics.wind import hills
+from wxfly.physics.wind import terrain
 from wxfly.pilot.aircraft import Aircraft
 from wxfly.pilot.site import Hill
 
@@ -60,8 +60,6 @@ class Advice:
         Whether frost may form on an aircraft parked outside. This is not icing in flight.
     spare_thrust : float
         Thrust in reserve relative to the maker's highest take-off altitude, as a share [1].
-    beaufort : float
-        Largest Beaufort force of the mean wind at 10 m.
     wind_over_hill : float
         Wind that may occur at flight height over the site's hill [m s-1]; NaN without a hill.
     hill_in_range : bool
@@ -82,7 +80,6 @@ class Advice:
     glare: bool | None
     frost: bool
     spare_thrust: float
-    beaufort: float
     wind_over_hill: float = np.nan
     hill_in_range: bool = True
 
@@ -154,7 +151,6 @@ def advise(
         glare=None if toward is None else bool(np.nansum(sun.glare(elevation, azimuth, toward)) > 0),
         frost=bool((frost > 0).any()),
         spare_thrust=thrust,
-        beaufort=_highest(comfort.beaufort_force(value["wind_speed_at_10m"])),
         wind_over_hill=over_hill,
         hill_in_range=in_range,
     )
@@ -163,7 +159,7 @@ def advise(
 def _over_hill(conditions: xr.Dataset, value: dict[str, np.ndarray], hill: Hill | None) -> tuple[float, bool]:
     if hill is None:
         return np.nan, True
-    found = hills.hill_speed_up(
+    found = terrain.hill_speed_up(
         hill.shape,
         hill.height,
         hill.half_width,

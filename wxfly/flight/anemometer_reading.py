@@ -16,11 +16,11 @@ import numpy.typing as npt
 import xarray as xr
 
 from wxfly.errors import WxflyError
-from wxfly.flight.leg import FORECAST_DEVIATION
+from wxfly.flight.sortie import FORECAST_DEVIATION
 from wxfly.physics.wind import error
-from wxfly.physics.wind.shear import JET_EXPONENT
-from wxfly.physics.wind.stability import StabilitySource
-from wxfly.physics.wind.turbulence import gust_factor
+from wxfly.physics.wind.gust import gust_factor
+from wxfly.physics.wind.jets import JET_EXPONENT
+from wxfly.physics.wind.surface_layer import StabilitySource
 from wxfly.pilot.limits import Limits
 from wxfly.units import QuantityError
 
@@ -196,8 +196,8 @@ def largest_reading(
     """Return the largest reading at which the wind at flight height is below a limit, with a confidence [m s-1]."""
     most = extrapolate_down(limit, ratio)
     deviation = extrapolation_deviation_of(most, anemometer_height, height, is_night=is_night)
-    room = error.error_factor(confidence) * deviation
-    return np.asarray(np.maximum(extrapolate_down(np.asarray(limit, float) - room, ratio), 0.0))
+    kept_back = error.error_factor(confidence) * deviation
+    return np.asarray(np.maximum(extrapolate_down(np.asarray(limit, float) - kept_back, ratio), 0.0))
 
 
 def anemometer_rule(

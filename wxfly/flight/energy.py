@@ -13,9 +13,9 @@ import numpy as np
 import numpy.typing as npt
 
 from wxfly.errors import WxflyError
+from wxfly.physics import STANDARD_GRAVITY
 from wxfly.physics.air.atmosphere import STANDARD_DENSITY
-from wxfly.physics.aircraft import battery, gliding, rotor
-from wxfly.physics.constants import STANDARD_GRAVITY
+from wxfly.physics.aircraft import battery, power
 from wxfly.pilot.aircraft import Aircraft, AircraftKind
 
 Array = npt.NDArray[np.float64]
@@ -153,14 +153,14 @@ def _resistance_capacity(aircraft: Aircraft) -> float:
 def _multirotor(
     aircraft: Aircraft, figure: dict[str, float], own_weight: float, drive_power: float, common: dict[str, Any]
 ) -> EnergyModel:
-    area = float(rotor.disc_area(figure["rotor_diameter"], figure["rotor_count"]))
+    area = float(power.disc_area(figure["rotor_diameter"], figure["rotor_count"]))
     loaded = own_weight / common["weight"]
     return EnergyModel(
         **common,
-        drive_efficiency=float(rotor.drive_efficiency_from_hover(drive_power, own_weight, area)),
+        drive_efficiency=float(power.drive_efficiency_from_hover(drive_power, own_weight, area)),
         lowest_airspeed=0.0,
         area=area,
-        drag_area=float(rotor.drag_area_from_top_speed(figure["top_speed"], own_weight, figure["maximum_tilt"])),
+        drag_area=float(power.drag_area_from_top_speed(figure["top_speed"], own_weight, figure["maximum_tilt"])),
         maximum_tilt=figure["maximum_tilt"],
         thrust_to_weight=_NO_LIMIT if aircraft.thrust_to_weight is None else aircraft.thrust_to_weight * loaded,
     )
@@ -173,7 +173,7 @@ def _fixed_wing(figure: dict[str, float], own_weight: float, drive_power: float,
     return EnergyModel(
         **common,
         drive_efficiency=float(
-            gliding.drive_efficiency_from_cruise(drive_power, own_weight, figure["cruise_speed"], **polar)
+            power.drive_efficiency_from_cruise(drive_power, own_weight, figure["cruise_speed"], **polar)
         ),
         lowest_airspeed=STALL_DISTANCE * figure["stall_speed"] * faster,
         glide_ratio=figure["glide_ratio"],
@@ -200,10 +200,10 @@ def flight_power(
     Returns
     -------
     ndarray
-        Power [W], with a standard deviation of about `wxfly.physics.aircraft.rotor.MODEL_DEVIATION`.
+        Power [W], with a standard deviation of about `wxfly.physics.aircraft.power.MODEL_DEVIATION`.
     """
     if model.kind is AircraftKind.MULTIROTOR:
-        drives = rotor.flight_power(
+        drives = power.flight_power(
             model.weight,
             model.area,
             model.drag_area,
@@ -213,7 +213,7 @@ def flight_power(
             climb_speed=climb_speed,
         )
     else:
-        drives = gliding.cruise_power(
+        drives = power.cruise_power(
             model.weight,
             airspeed,
             air_density,
@@ -235,12 +235,12 @@ def airspeed_range(model: EnergyModel, air_density: npt.ArrayLike) -> tuple[Arra
     thinner = np.sqrt(STANDARD_DENSITY / rho)
     if model.kind is AircraftKind.FIXED_WING:
         return np.asarray(model.lowest_airspeed * thinner), np.where(np.isnan(rho), np.nan, model.top_speed)
-    fastest = rotor.top_speed(
+    fastest = power.top_speed(
         model.weight,
         model.drag_area,
         model.maximum_tilt,
         rho,
-        largest_thrust_to_weight=rotor.thrust_to_weight(model.thrust_to_weight, rho),
+        largest_thrust_to_weight=power.thrust_to_weight(model.thrust_to_weight, rho),
     )
     return np.zeros_like(rho), np.asarray(np.where(np.isnan(rho), np.nan, np.minimum(fastest, model.top_speed)))
 
@@ -269,16 +269,6 @@ def waiting_power(model: EnergyModel, wind_speed: npt.ArrayLike, air_density: np
     slowest, fastest = airspeed_range(model, rho)
     speeds = slowest[..., None] + (fastest - slowest)[..., None] * np.linspace(0.0, 1.0, 61)
     return np.asarray(flight_power(model, speeds, rho[..., None]).min(axis=-1) + 0.0 * wind)
-
-
-def endurance(
-    model: EnergyModel,
-    energy: npt.ArrayLike,
-    air_density: npt.ArrayLike,
-    wind_speed: npt.ArrayLike = 0.0,
-) -> Array:
-    """Return the time for which an energy [J] keeps the aircraft in place [s]; other inputs as in `waiting_power`."""
-    return np.asarray(np.asarray(energy, dtype=float) / waiting_power(model, wind_speed, air_density))
 
 
 def usable_energy(model: EnergyModel, start_temperature: npt.ArrayLike, air_temperature: npt.ArrayLike) -> Array:

@@ -127,8 +127,8 @@ def coming(around: Sequence[xr.Dataset], start: np.datetime64, end: np.datetime6
             nearest.append((hours[before[-1]] + np.timedelta64(1, "h"), True, int(before[-1])))
         for moment, is_past, at in nearest:
             away = float((start - moment if is_past else moment - end) / np.timedelta64(3600, "s"))
-            room = (away - (AROUND_A_STORM if name == STORM else 0.0)) / deviation
-            found.append(Coming(name, moment, is_past, bool(margin[row, at] < 0), float(normal_probability(-room))))
+            apart = (away - (AROUND_A_STORM if name == STORM else 0.0)) / deviation
+            found.append(Coming(name, moment, is_past, bool(margin[row, at] < 0), float(normal_probability(-apart))))
     return sorted(found, key=lambda one: -one.chance)
 
 
@@ -291,8 +291,8 @@ def judge_reading(
     if grave:
         return LaunchDecision(LaunchVerdict.DO_NOT_LAUNCH, tuple(grave), worst, tuple(beside), now)
     reasons_found = [*_reasons_found(correction, rule, margins), *unknown]
-    room = (hours["limit"] - hours["demand"]).sel(element=list(ELEMENTS)).values
-    if (room < error_factor(rule.confidence) * correction.deviation).any():  # NaN has its own reason
+    left = (hours["limit"] - hours["demand"]).sel(element=list(ELEMENTS)).values
+    if (left < error_factor(rule.confidence) * correction.deviation).any():  # NaN has its own reason
         reasons_found.append(Reason.TOO_NEAR)
         reasons_found += [Reason.FAR_BELOW] if correction.no_credit is NoCredit.FAR_BELOW else []
     standing = {one.is_known for one in now if one.is_in_doubt}

@@ -16,11 +16,17 @@ import xarray as xr
 from wxfly.assessment.conditions import derive
 from wxfly.assessment.forecast_error import default_error_law, hours_of_models, lead_time
 from wxfly.assessment.hours import HourValues
-from wxfly.assessment.state import State, state_of
-from wxfly.assessment.suitability import JUDGED, REQUIRED, names_of
-from wxfly.flight.budget import Budget, sortie_budget
-from wxfly.flight.energy import EnergyModel
-from wxfly.flight.leg import AIRSPEEDS, FORECAST_DEVIATION, Plan, Wind, wind_uncertainty
+from wxfly.assessment.suitability import JUDGED, REQUIRED, State, names_of, state_of
+from wxfly.flight.sortie import (
+    AIRSPEEDS,
+    FORECAST_DEVIATION,
+    Budget,
+    Plan,
+    Sortie,
+    Wind,
+    sortie_budget,
+    wind_uncertainty,
+)
 from wxfly.pilot.elements import RETURN_LEG
 from wxfly.pilot.limits import Limits
 from wxfly.pilot.site import Site
@@ -30,25 +36,6 @@ Array = npt.NDArray[np.float64]
 NAME = RETURN_LEG.name
 CANNOT_BE_FLOWN = 10.0
 """Share of the battery that stands for infinity, where no battery is enough for the sortie [1]."""
-
-
-@dataclass(frozen=True)
-class Sortie:
-    """A planned sortie of one aircraft.
-
-    Attributes
-    ----------
-    model : EnergyModel
-        Energy model of the aircraft.
-    plan : Plan
-        The planned flight.
-    batteries : int
-        Number of charged batteries.
-    """
-
-    model: EnergyModel
-    plan: Plan
-    batteries: int = 1
 
 
 @dataclass(frozen=True)

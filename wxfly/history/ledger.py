@@ -19,10 +19,10 @@ import numpy as np
 
 from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.assessment.forecast_error import hours_of_models
-from wxfly.assessment.state import STATE_WORDS, State
+from wxfly.assessment.suitability import STATE_WORDS, State
 from wxfly.errors import WxflyError
 from wxfly.history.verification import LEADS
-from wxfly.physics.scoring import Counts, count, economic_value, upper_bound, value_within
+from wxfly.physics.probability import Counts, count, economic_value, upper_bound, value_within
 from wxfly.pilot.own_files import SetAside, make_folder, plain
 from wxfly.pilot.settings import config_folder
 
@@ -257,7 +257,12 @@ def ledger_folder() -> Path:
     return config_folder() / "ledger"
 
 
-def enter_verdicts(verdicts: Iterable[HourVerdict], *, folder: Path | None = None) -> int:
+def month_file(month: str) -> Path:
+    """Return the path of the entries of a month, such as ``2026-06``."""
+    return ledger_folder() / f"{month}.jsonl"
+
+
+def enter_verdicts(verdicts: Iterable[HourVerdict]) -> int:
     """Add verdicts, except those made after their hour began and those entered before.
 
     Returns
@@ -266,10 +271,10 @@ def enter_verdicts(verdicts: Iterable[HourVerdict], *, folder: Path | None = Non
         The number added.
     """
     timely = [v for v in verdicts if moment(v.told) < moment(v.hour)]
-    return enter(timely, folder or ledger_folder())
+    return enter(timely)
 
 
-def enter_observations(observations: Iterable[Observation], *, folder: Path | None = None) -> int:
+def enter_observations(observations: Iterable[Observation]) -> int:
     """Add observations; an hour that has one at its site and height keeps the first.
 
     Returns
@@ -277,7 +282,7 @@ def enter_observations(observations: Iterable[Observation], *, folder: Path | No
     int
         The number added.
     """
-    return enter([o for o in observations if o.values], folder or ledger_folder())
+    return enter([o for o in observations if o.values])
 
 
 def withdraw_observations(
@@ -305,18 +310,18 @@ def withdraw_observations(
     told = f"{now.astype('datetime64[s]')}Z"
     for hour in sorted(hours):
         mark = Withdrawal(site, hour, told, reason)
-        _append(ledger_folder() / f"{hour[:7]}.jsonl", [{"entry": _WORDS[Withdrawal]} | asdict(mark)])
+        _append(month_file(hour[:7]), [{"entry": _WORDS[Withdrawal]} | asdict(mark)])
     return len(hours)
 
 
-def enter(entries: Sequence[Entry], folder: Path) -> int:
+def enter(entries: Sequence[Entry]) -> int:
     """Add entries to the files of the months of their hours, each once; return the number added."""
     by_month: dict[str, list[Entry]] = {}
     for entry in entries:
         by_month.setdefault(entry.hour[:7], []).append(entry)
     added = 0
     for month, listed in by_month.items():
-        path = folder / f"{month}.jsonl"
+        path = month_file(month)
         known = {(type(entry), entry.key) for entry in read_ledger(path).counting()}
         fresh = []
         for entry in listed:
@@ -402,9 +407,9 @@ def read_verdicts(path: Path | None = None) -> list[HourVerdict]:
     return read_ledger(path).of(HourVerdict)
 
 
-def read_observations(path: Path | None = None) -> list[Observation]:
-    """Read every observation of one file, or of the whole ledger."""
-    return read_ledger(path).of(Observation)
+def read_observations() -> list[Observation]:
+    """Read every observation of the ledger."""
+    return read_ledger().of(Observation)
 
 
 def moment(text: str) -> np.datetime64:
@@ -481,7 +486,7 @@ def earlier_runs(answer: SiteAnswer, verdicts: Sequence[HourVerdict]) -> tuple[t
     own = {v.hour: v.model for v in verdicts if v.site == now.site}
     by_run: dict[str, dict[str, float]] = {}
     for month in sorted({hour[:7] for hour in asked}):
-        for earlier in read_verdicts(ledger_folder() / f"{month}.jsonl"):
+        for earlier in read_verdicts(month_file(month)):
             same = (earlier.site, earlier.aircraft, earlier.height, earlier.model, dict(earlier.limits)) == (
                 now.site, now.aircraft, now.height, own.get(earlier.hour), dict(now.limits)
             )  # fmt: skip
@@ -509,7 +514,7 @@ class Score:
     broken_at_most : float
         Upper bound (95 %) of the share of hours outside a limit, among those reported as *inside* or *narrow*.
     value : float
-        Economic value of the warnings at a cost ratio of one in ten, all hours pooled.
+        Economic value of the warnings at `COST_RATIO`, all hours pooled.
     value_within : float
         The same within season and time of day, from the reported chances; NaN without chances.
     """
@@ -523,11 +528,10 @@ class Score:
 
 
 COST_RATIO = 0.1
+"""Cost of heeding a warning, as a share of the loss that it avoids [1]: a value of ours."""
 
 
-def score(
-    verdicts: Sequence[HourVerdict], observations: Sequence[Observation], *, cost_ratio: float = COST_RATIO
-) -> list[Score]:
+def score(verdicts: Sequence[HourVerdict], observations: Sequence[Observation]) -> list[Score]:
     """Compare verdicts with observations, by lead time.
 
     Where one range of lead times has several verdicts on an hour, the last one counts. An hour counts as broken when
@@ -545,7 +549,7 @@ def score(
                 if key not in latest or latest[key].told < verdict.told:
                     latest[key] = verdict
         if latest:
-            scores.append(_score_bin((low, high), list(latest.values()), came, cost_ratio))
+            scores.append(_score_bin((low, high), list(latest.values()), came))
     return scores
 
 
@@ -553,7 +557,6 @@ def _score_bin(
     lead: tuple[float, float],
     verdicts: Sequence[HourVerdict],
     came: Mapping[tuple[str, float, str], Observation],
-    cost_ratio: float,
 ) -> Score:
     warned, broken, chances, strata = [], [], [], []
     for verdict in verdicts:
@@ -572,7 +575,7 @@ def _score_bin(
     within = (
         value_within(
             np.array(chances)[known], np.array(broken)[known], [s for s, k in zip(strata, known, strict=True) if k],
-            cost_ratio,
+            COST_RATIO,
         )
         if known.any() else np.nan
     )  # fmt: skip
@@ -581,7 +584,7 @@ def _score_bin(
         counts=counts,
         unscored=len(verdicts) - counts.cases,
         broken_at_most=upper_bound(*counts.broken_when_cleared),
-        value=economic_value(counts.hit_rate, counts.false_alarm_rate, counts.base_rate, cost_ratio),
+        value=economic_value(counts.hit_rate, counts.false_alarm_rate, counts.base_rate, COST_RATIO),
         value_within=within,
     )
 

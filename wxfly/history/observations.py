@@ -28,6 +28,7 @@ import numpy as np
 import numpy.typing as npt
 
 from wxfly.errors import WxflyError, unknown_name
+from wxfly.physics import MELTING_POINT
 from wxfly.times import as_moment, utc_now
 from wxfly.units import UNITS, symbols_of, to_si
 
@@ -254,7 +255,7 @@ def parse_metar(body: bytes, *, station: str | None = None, what: str = "METAR")
             "wind_speed": _numbers(rows, "wspd") * knot,
             "wind_speed_of_gust": _numbers(rows, "wgst") * knot,
             "wind_from_direction": _numbers(rows, "wdir"),
-            "air_temperature": _numbers(rows, "temp") + 273.15,
+            "air_temperature": _numbers(rows, "temp") + MELTING_POINT,
         },
         f"METAR {station or stations[0]}",
     )

@@ -1,18 +1,21 @@
-"""The windows chosen in earlier runs, kept in the ledger, one for each run (`wxfly.answer.previous_choice` decides).
+"""The windows chosen in earlier runs, kept in the ledger, one for each run, and whether an answer stays with them.
 
-The results of earlier runs are shown next to those of this run, and those of this run are recorded.
+An answer that changes for small reasons does not help. A later run stays with a choice unless another window has gained
+more than `wxfly.probability.chance.KEEP_STEP` on it. This changes only the order, and only among hours that are within
+all limits in the later run. The results of earlier runs are shown next to those of this run, which are recorded too.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
-from wxfly.answer.previous_choice import kept_note, stay_with
-from wxfly.answer.request import Briefing, SiteAnswer
+from wxfly.answer.briefing import with_windows
+from wxfly.answer.request import Briefing, Choice, ChoiceOutcome, SiteAnswer, preferred_hours
+from wxfly.answer.windows import Window, find_windows
 from wxfly.cube.notes import Note, NoteKind
 from wxfly.errors import WxflyError
 from wxfly.history.ledger import (
@@ -22,10 +25,12 @@ from wxfly.history.ledger import (
     enter_verdicts,
     ledger_folder,
     moment,
+    month_file,
     read_ledger,
     verdicts_of,
 )
 from wxfly.pilot.own_files import SetAside, damage_notes, make_folder, write_whole
+from wxfly.probability.chance import KEEP_STEP, Outlook, keeps_choice
 
 
 def choice_of(answer: SiteAnswer, briefing: Briefing) -> Chosen | None:
@@ -64,23 +69,71 @@ def _written(time: np.datetime64) -> str:
     return f"{time.astype('datetime64[s]')}Z"
 
 
-def enter_choices(choices: Sequence[Chosen], *, folder: Path | None = None) -> int:
-    """Add choices to the ledger, each once; return the number added."""
-    return enter(choices, folder or ledger_folder())
-
-
-def read_choices(path: Path | None = None) -> list[Chosen]:
-    """Read every choice of one file, or of the whole ledger."""
-    return read_ledger(path).of(Chosen)
-
-
 def stay_with_choice(answer: SiteAnswer, briefing: Briefing) -> SiteAnswer:
-    """Return an answer that stays with the choice of the previous run where the rule requires it."""
+    """Put the window chosen from the previous run first, where the rule requires it.
+
+    Parameters
+    ----------
+    answer : SiteAnswer
+        The answer for one site.
+    briefing : Briefing
+        The briefing that contains it.
+
+    Returns
+    -------
+    SiteAnswer
+        With the choice of the previous run and its outcome; the same answer where there was none, or where it has no
+        window or no chance.
+    """
     now = choice_of(answer, briefing)
     before = None if now is None else _before(now, answer)
-    if before is None:
+    if before is None or answer.best is None or answer.site_chance is None:
         return answer
-    return stay_with(answer, briefing, run=before.run, start=moment(before.hour), end=moment(before.end))
+    run, start, end = before.run, moment(before.hour), moment(before.end)
+    if answer.best.start <= start and end <= answer.best.end:
+        return replace(answer, choice=Choice(ChoiceOutcome.SAME, run, start, end))
+    found = find_windows(
+        answer.assessment,
+        minimum_duration=briefing.minimum_duration,
+        start=max(start, answer.start),
+        end=end,
+        preferred=preferred_hours(answer.conditions, answer.request),
+    )
+    if not found:
+        return replace(answer, choice=Choice(ChoiceOutcome.GONE, run, start, end))
+    kept = _whole(answer, found[0])
+    best = (answer.best.surest or answer.best).chance
+    assert kept.chance is not None
+    assert best is not None
+    others = [w for w in answer.windows if not (w.within_start <= start and end <= w.within_end)]
+    stays = with_windows(answer, (kept, *others), briefing.now, stays_first=kept)
+    if stays.best is not kept or not keeps_choice(kept.chance.value, best.value):
+        return replace(answer, choice=Choice(ChoiceOutcome.LEFT, run, start, end, kept.chance.value))
+    return replace(stays, choice=Choice(ChoiceOutcome.KEPT, run, start, end, kept.chance.value, best.value))
+
+
+def kept_note(answer: SiteAnswer) -> str:
+    """Return a line that an earlier choice stays first although another window is better; else empty."""
+    choice = answer.choice
+    if choice is None or choice.outcome is not ChoiceOutcome.KEPT or not choice.best > choice.chance:
+        return ""
+    return (
+        f"{answer.request.site.name}: the window chosen in the run of {choice.run[:16]}Z stays first, though another "
+        f"is better now, by no more than {10 * KEEP_STEP:.0f} in 10; to rank anew: --fresh, for good: wxfly forget"
+    )
+
+
+def _whole(answer: SiteAnswer, stretch: Window) -> Window:
+    """Return the chosen period as a window of this answer, with its own chance."""
+    assert answer.site_chance is not None
+    chance = answer.site_chance.of(stretch.first, stretch.last)
+    around = next(
+        (w for w in answer.windows if w.within_start <= stretch.start and stretch.end <= w.within_end), stretch
+    )
+    surest = Outlook(stretch.start, stretch.end, stretch.first, stretch.last, chance)
+    return replace(
+        stretch, chance=chance, surest=surest, within_start=around.within_start, within_end=around.within_end
+    )
 
 
 def _cleared_file() -> Path:
@@ -108,7 +161,7 @@ def _before(now: Chosen, answer: SiteAnswer) -> Chosen | None:
     found = [
         choice
         for month in sorted(months)
-        for choice in read_choices(ledger_folder() / f"{month}.jsonl")
+        for choice in read_ledger(month_file(month)).of(Chosen)
         if choice.asked == now.asked
         and choice.told > cleared
         and choice.run < now.run
@@ -149,7 +202,7 @@ def remember(briefing: Briefing, on_progress: Callable[[str], None], *, fresh: b
         remembered = replace(briefing, answers=answers, notes=(*kept, *briefing.notes))
         enter_verdicts(verdicts)
         if chooses:
-            enter_choices([c for a in remembered.answers if (c := choice_of(a, remembered)) is not None])
+            enter([c for a in remembered.answers if (c := choice_of(a, remembered)) is not None])
     except WxflyError as fault:
         on_progress(str(fault))
         return briefing
@@ -158,4 +211,4 @@ def remember(briefing: Briefing, on_progress: Callable[[str], None], *, fresh: b
 
 def _set_aside(months: set[str]) -> list[SetAside]:
     """Return the unreadable lines of the months that an answer covers."""
-    return [part for month in sorted(months) for part in read_ledger(ledger_folder() / f"{month}.jsonl").set_aside]
+    return [part for month in sorted(months) for part in read_ledger(month_file(month)).set_aside]

@@ -20,7 +20,7 @@ from wxfly.errors import WxflyError, shortened
 from wxfly.history.observations import HourlyRecord
 from wxfly.pilot.own_files import alone_with, parse_toml, read_if_there, read_table, write_whole
 from wxfly.pilot.settings import config_folder
-from wxfly.pilot.site import Site
+from wxfly.pilot.site import COMPASS, Site
 
 Array = npt.NDArray[np.float64]
 
@@ -32,7 +32,6 @@ FACTOR_RANGE = (0.7, 1.5)
 """Range of a correction: beyond it the station, the site or the file is wrong."""
 LEADS = ((0, 24), (24, 72), (72, 120), (120, 400))
 """Ranges of lead time, compared and scored separately [h]."""
-SECTORS = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
 TIMES_OF_DAY = ((0, 6), (6, 12), (12, 18), (18, 24))
 ELEMENTS = ("wind", "gust")
 
@@ -142,7 +141,7 @@ def error_rows(pairs: Pairs) -> list[ErrorRow]:
     groups: list[tuple[str, str, npt.NDArray[np.bool_]]] = [("all", "all", np.ones(pairs.hour.size, dtype=bool))]
     lead, sector = pairs.lead_hours, np.round(np.nan_to_num(pairs.direction, nan=0.0) / 45.0).astype(int) % 8
     groups += [("lead", f"{a} to {b} h", (lead >= a) & (lead < b)) for a, b in LEADS]
-    groups += [("sector", s, (sector == k) & np.isfinite(pairs.direction)) for k, s in enumerate(SECTORS)]
+    groups += [("sector", s, (sector == k) & np.isfinite(pairs.direction)) for k, s in enumerate(COMPASS[::2])]
     groups += [
         ("time of day", f"{a:02d} to {b:02d}, by the sun", (pairs.solar_hour >= a) & (pairs.solar_hour < b))
         for a, b in TIMES_OF_DAY
@@ -204,7 +203,7 @@ class SiteRecord:
         return f"corrected by the record of {self.site}: {', '.join(parts)}"
 
 
-def learn(pairs: Pairs, site: str, model: str, *, law: ErrorLaw | None = None) -> SiteRecord | None:
+def learn(pairs: Pairs, site: str, model: str) -> SiteRecord | None:
     """Learn a correction from pairs.
 
     Parameters
@@ -213,8 +212,6 @@ def learn(pairs: Pairs, site: str, model: str, *, law: ErrorLaw | None = None) -
         Pairs of one site and one model.
     site, model : str
         Their names.
-    law : ErrorLaw, optional
-        By default wxfly's own.
 
     Returns
     -------
@@ -223,7 +220,7 @@ def learn(pairs: Pairs, site: str, model: str, *, law: ErrorLaw | None = None) -
         ``days / (days + SHRINK_DAYS)`` and kept within `FACTOR_RANGE`. So is the ratio of errors, which is that of
         the corrected forecast.
     """
-    law = law or default_error_law()
+    law = default_error_law()
     days: dict[str, int] = {}
     factors: dict[str, float] = {}
     error_factors: dict[str, float] = {}

@@ -19,25 +19,25 @@ from wxfly.library.keywords import KeywordsOfDay, KeywordsOfDays, KeywordsOfNow
 from wxfly.pilot.elements import GRADES
 from wxfly.pilot.options import OPTIONS, Words, options_of
 from wxfly.question.ask import Asked, ask
-from wxfly.report.charts.hours import hours_shown
 from wxfly.report.charts.overview import sites_overview, week_overview
 from wxfly.report.charts.shades import Figure, escaped
-from wxfly.report.charts.timeline import timelines
-from wxfly.report.facts.timeline import columns_of, timeline_facts
+from wxfly.report.charts.timeline import hours_shown, timelines
+from wxfly.report.facts.site import timeline_facts
 from wxfly.report.facts.values import CAUTIONS, FAR_AHEAD, listed
 from wxfly.report.facts.verdict import About
 from wxfly.report.facts.verdict import names_of as names_of_sites
 from wxfly.report.formats import facts_shown
 from wxfly.report.pages import shell
-from wxfly.report.text import details, tables
+from wxfly.report.tables import columns_of
+from wxfly.report.text import details
+from wxfly.report.text.answer import render, turns_table, week_table
 from wxfly.report.text.console import outgoing, wrap
-from wxfly.report.text.terminal import render
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
 
     from wxfly.report.facts.answer import AnswerFacts
-    from wxfly.report.facts.timeline import Column
+    from wxfly.report.tables import Column
 
 
 log = logging.getLogger(__name__)
@@ -379,7 +379,7 @@ def figure_of(briefing: Briefing, facts: AnswerFacts) -> go.Figure:
     elif briefing.question == "week":
         drawn = week_overview(facts.sites[0], reader, tall=False)
     else:
-        one = timeline_facts(briefing, facts)[0]
+        one = timeline_facts(briefing, facts.sites)[0]
         drawn = timelines(one, reader, *hours_shown(one.site), details.whose(one.site))["wide"]
     unknown = [line.words for line in facts.verdict.lines if line.about is About.NOT_KNOWN]
     lines = wrap(listed(names), _COLUMNS)
@@ -415,9 +415,9 @@ def to_html(facts: AnswerFacts) -> str:
     lines = shell.lines((line.label, line.words) for line in facts.verdict.lines)
     table = ""
     if facts.kind == "week":
-        table = shell.table(*tables.week_table(facts.sites[0], reader), caption="Table of the days")
+        table = shell.table(*week_table(facts.sites[0], reader), caption="Table of the days")
     elif facts.comparison is not None and facts.comparison.start:
-        table = shell.table(*tables.turns_table(facts), caption="Table of who is better, and why")
+        table = shell.table(*turns_table(facts), caption="Table of who is better, and why")
     closing = [*details.origin(facts, reader.clock), *CAUTIONS, *([FAR_AHEAD] if facts.kind == "week" else [])]
     last = "".join(f"<p><small>{shell.escape(line)}</small></p>\n" for line in closing)
     return f"<div>\n{first}{lines}{table}{last}</div>\n"

@@ -19,7 +19,7 @@ from wxfly.answer.windows import Window
 from wxfly.assessment import suitability
 from wxfly.assessment.conditions import derive, with_daylight
 from wxfly.assessment.hours import HOUR
-from wxfly.assessment.state import State
+from wxfly.assessment.suitability import State
 from wxfly.cube.contract import PROVIDED, PROVIDED_BY_MODEL, provided_entries, with_lost_spans
 from wxfly.errors import WxflyError
 from wxfly.pilot import aircraft as machines
@@ -37,7 +37,7 @@ from wxfly.retrieval.files import open_forecast
 from wxfly.retrieval.forecast import obtain
 from wxfly.retrieval.origin import Obtained
 from wxfly.retrieval.places import demo_sites, time_zone_at
-from wxfly.store.layout import grids_folder
+from wxfly.store.forecasts import grids_folder
 from wxfly.times import read_moment
 from wxfly.units import read_quantity
 

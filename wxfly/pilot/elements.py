@@ -30,8 +30,8 @@ _GRADE_MARGIN = np.array([1.0, 0.05, -1.0])
 # becomes likely. Chances that every hour has take nothing off.
 _MARGIN_OF_CHANCE = (0.02, POSSIBLE_FROM, LIKELY_ABOVE, 1.0), (1.0, 0.2, 0.0, -1.0)
 
-FULL_ROOM = 10.0
-"""So far inside a band of temperature nothing of the room is used [K]. Common practice, no source."""
+FULL_MARGIN = 10.0
+"""So far inside a band of temperature the whole margin is left [K]. Common practice, no source."""
 
 
 def left_at_most(demand: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
@@ -63,7 +63,7 @@ def left_at_least(demand: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
 
 def _beyond_the_band(demand: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
     """Return the margin of a demand outside a band from the nearer end of it, not cut at -1."""
-    return np.asarray(-np.abs(floating(demand) - np.asarray(limit, float)) / FULL_ROOM)
+    return np.asarray(-np.abs(floating(demand) - np.asarray(limit, float)) / FULL_MARGIN)
 
 
 def margin_at_most(demand: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
@@ -88,7 +88,7 @@ def margin_at_least(demand: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
 
 
 def margin_within(demand: npt.ArrayLike, limit: tuple[float, float]) -> Array:
-    """Return the room up to the nearer end of a band.
+    """Return the share of `FULL_MARGIN` that is left to the nearer end of a band.
 
     Parameters
     ----------
@@ -100,14 +100,14 @@ def margin_within(demand: npt.ArrayLike, limit: tuple[float, float]) -> Array:
     Returns
     -------
     ndarray
-        0 at either end, 1 from `FULL_ROOM` inside, linear between and beyond, not below -1; NaN stays NaN. In a band
+        0 at either end, 1 from `FULL_MARGIN` inside, linear between and beyond, not below -1; NaN stays NaN. In a band
         too narrow for that, 1 in its middle; in one whose ends are the wrong way round, nothing fits: -1.
     """
     demand, (lowest, highest) = floating(demand), limit
     if not lowest < highest:
         return np.where(np.isnan(demand), np.nan, -1.0)
-    room = np.minimum(demand - lowest, highest - demand)
-    return np.clip(room / min(FULL_ROOM, (highest - lowest) / 2), -1.0, 1.0)
+    inside = np.minimum(demand - lowest, highest - demand)
+    return np.clip(inside / min(FULL_MARGIN, (highest - lowest) / 2), -1.0, 1.0)
 
 
 def margin_of_grade(grade: npt.ArrayLike, limit: object = None) -> Array:
@@ -193,7 +193,7 @@ LIMIT_RULES: dict[str, LimitRule] = {
         is_least=True, beyond=left_at_least,
     ),
     LimitSense.WITHIN: LimitRule(
-        margin_within, f"demand within a band; full room from {FULL_ROOM:g} K inside it",
+        margin_within, f"demand within a band; full room from {FULL_MARGIN:g} K inside it",
         "{subject}, {demand} {unit}, limit {limit} {unit}", beyond=_beyond_the_band,
     ),
     LimitSense.GRADE: LimitRule(

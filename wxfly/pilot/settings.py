@@ -60,7 +60,8 @@ DEFAULT_ADDRESSES = {service.name: service.address for service in SERVICES.value
 # without a place to choose for.
 DEFAULT_MODEL = "ncep_gfs_global"
 
-_LOOPBACK = {"localhost", "127.0.0.1", "::1"}
+LOOPBACK = ("localhost", "127.0.0.1", "::1")
+"""Names of this machine."""
 
 
 @dataclass(frozen=True)
@@ -378,7 +379,7 @@ def _check_address(name: str, address: str, place: str = "") -> None:
         raise WxflyError(
             f"{before}address of the {name} service must have no user name, no password, no '?' and no '#' in it"
         )
-    if not (parts.scheme == "https" and host) and not (parts.scheme == "http" and host in _LOOPBACK):
+    if not (parts.scheme == "https" and host) and not (parts.scheme == "http" and host in LOOPBACK):
         raise WxflyError(
             f"{before}address of the {name} service '{address}' must start with https:// (http:// only on this machine)"
         )

@@ -17,14 +17,12 @@ import numpy as np
 
 from wxfly.errors import WxflyError, shortened, unknown_name
 from wxfly.physics.sun import sun_position
+from wxfly.physics.wind.terrain import SECTORS
 from wxfly.pilot.options import Words, kept_values, read_kept, said, usual_options
 from wxfly.pilot.own_files import OwnTable, change_keys, change_toml, check_name, parse_toml, read_table, remove_entry
 from wxfly.times import AskedDay, AskedHour, DaysAhead
 
 Made = TypeVar("Made")
-
-SECTORS = ("north", "northeast", "east", "southeast", "south", "southwest", "west", "northwest")
-"""Eight sectors of 45 degrees, named after their middle, in the order of the direction the wind comes from."""
 
 LOWEST_GROUND, HIGHEST_GROUND = -500.0, 9000.0
 """Range of plausible ground heights above mean sea level [m]."""
@@ -76,7 +74,8 @@ class Site:
     surface_cover : str or None
         Name of a class in ``data/surface_cover.toml``; None takes the forecast's own exposure unchanged.
     sectors : mapping
-        Surface cover class by sector that the wind comes from (`SECTORS`); takes precedence over `surface_cover`.
+        Surface cover class by sector that the wind comes from (`SECTORS` of `wxfly.physics.wind.exposure`); takes
+        precedence over `surface_cover`.
     obstacle_height : float
         Height of trees or houses close around the site [m]; they lift the wind profile.
     hill : Hill or None
@@ -409,6 +408,11 @@ def midnights(site: Site, start: np.datetime64, end: np.datetime64) -> list[np.d
     return [clock.midnight(first + timedelta(days=n)) for n in range(1, (last - first).days + 1)]
 
 
+def days_touched(site: Site, start: np.datetime64, end: np.datetime64) -> int:
+    """Return how many days of the site's clock a period touches; its bounds are in UTC."""
+    return 1 + sum(bool(moment < end) for moment in midnights(site, start, end))
+
+
 def _full_hour(moment: datetime) -> np.datetime64:
     """Return the start of the UTC hour of an aware moment."""
     hour: np.datetime64 = _utc(moment).astype("datetime64[h]").astype("datetime64[s]")
@@ -613,3 +617,12 @@ def bearing(latitude: float, longitude: float, other_latitude: float, other_long
     east = math.sin(turn) * math.cos(b)
     north = math.cos(a) * math.sin(b) - math.sin(a) * math.cos(b) * math.cos(turn)
     return math.degrees(math.atan2(east, north)) % 360.0
+
+
+COMPASS = ("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW")
+"""The points of the compass, 22.5 degrees apart."""
+
+
+def compass_point(degrees: float) -> str:
+    """Return the point of the compass nearest to a direction [degree]."""
+    return COMPASS[round(degrees / 22.5) % 16]

@@ -36,13 +36,13 @@ BESIDE = np.timedelta64(REACH, "h")
 
 
 def with_timing(padded: xr.DataArray, lead_hours: npt.ArrayLike, law: ErrorLaw) -> xr.DataArray:
-    """Return the room of every hour for every shift of the weather in time.
+    """Return the standard margin of every hour for every shift of the weather in time.
 
     Parameters
     ----------
     padded : DataArray
-        Room ``(element, time, realization)`` as `wxfly.assessment.forecast_error.room_to_limits` returns it, with
-        `REACH` hours more on either side.
+        Standard margin ``(element, time, realization)`` as `wxfly.assessment.forecast_error.standard_margins` returns
+        it, with `REACH` hours more on either side.
     lead_hours : array_like
         Lead time of the hours that are asked about [h].
     law : ErrorLaw
@@ -76,7 +76,7 @@ def with_timing(padded: xr.DataArray, lead_hours: npt.ArrayLike, law: ErrorLaw) 
 
 
 def _moved(values: Array, own: Array, padded: xr.DataArray, shift: int) -> Array:
-    """Return the room when the weather comes so many hours later: that of so many hours before."""
+    """Return the standard margin when the weather comes so many hours later: that of so many hours before."""
     first = REACH - shift
     there = values[:, first : first + own.shape[1]]
     there = np.where(np.isnan(there), -np.inf, there)
@@ -186,13 +186,13 @@ class Outlook:
 
 
 @dataclass(frozen=True)
-class RoomArrays:
-    """The room of a site as plain arrays, taken once for all of its stretches.
+class MarginArrays:
+    """The standard margin of a site as plain arrays, taken once for all of its stretches.
 
     Attributes
     ----------
     values : ndarray
-        Axes shift, element, time, member; a room without an error of timing has one shift.
+        Axes shift, element, time, member; a standard margin without an error of timing has one shift.
     weights : ndarray
         Chance of each shift in each hour, axes shift and time.
     at : int
@@ -214,31 +214,31 @@ class RoomArrays:
     names: list[str]
 
     @classmethod
-    def of(cls, room: xr.DataArray) -> RoomArrays:
-        """Take a room apart."""
-        at, weights = 0, np.ones((1, room.sizes["time"]))
-        if SHIFT in room.dims:
-            at = int(np.flatnonzero(room.coords[SHIFT].values == 0)[0])
-            weights = np.asarray(room["shift_chance"].transpose(SHIFT, "time").values, dtype=float)
+    def of(cls, standard_margin: xr.DataArray) -> MarginArrays:
+        """Take a standard margin apart."""
+        at, weights = 0, np.ones((1, standard_margin.sizes["time"]))
+        if SHIFT in standard_margin.dims:
+            at = int(np.flatnonzero(standard_margin.coords[SHIFT].values == 0)[0])
+            weights = np.asarray(standard_margin["shift_chance"].transpose(SHIFT, "time").values, dtype=float)
         else:
-            room = room.expand_dims(SHIFT)
-        present = np.ones((room.sizes["time"], room.sizes[MEMBER]), dtype=bool)
-        if "last_time" in room.coords:
-            present = np.asarray(room["time"].values[:, None] < room["last_time"].values[None, :])
-        names = [str(name) for name in room["element"].values]
+            standard_margin = standard_margin.expand_dims(SHIFT)
+        present = np.ones((standard_margin.sizes["time"], standard_margin.sizes[MEMBER]), dtype=bool)
+        if "last_time" in standard_margin.coords:
+            present = np.asarray(standard_margin["time"].values[:, None] < standard_margin["last_time"].values[None, :])
+        names = [str(name) for name in standard_margin["element"].values]
         families: dict[Family, list[int]] = {}
         for row, name in enumerate(names):
             families.setdefault(BY_NAME[name].family, []).append(row)
         families.pop(Family.KNOWN, None)
-        values = np.asarray(room.transpose(SHIFT, "element", "time", MEMBER).values, dtype=float)
+        values = np.asarray(standard_margin.transpose(SHIFT, "element", "time", MEMBER).values, dtype=float)
         return cls(values, weights, at, present, list(families.values()), names)
 
-    def stretch(self, first: int, last: int) -> RoomArrays:
+    def stretch(self, first: int, last: int) -> MarginArrays:
         """Return the same of a stretch, with one chance for each shift in it; those that do not happen are left out."""
         hours = slice(first, last + 1)
         weights = self.weights[:, hours].mean(axis=1)
         happens = (weights > _HARDLY) | (np.arange(weights.size) == self.at)
-        return RoomArrays(
+        return MarginArrays(
             self.values[:, :, hours][happens],
             weights[happens] / weights[happens].sum(),
             int(happens[: self.at].sum()),
@@ -248,13 +248,13 @@ class RoomArrays:
         )
 
 
-def hour_chances(room: xr.DataArray, *, law: ErrorLaw | None = None) -> xr.DataArray:
+def hour_chances(standard_margin: xr.DataArray, *, law: ErrorLaw | None = None) -> xr.DataArray:
     """Return the chance that every limit holds, for each hour by itself.
 
     Parameters
     ----------
-    room : DataArray
-        As `wxfly.assessment.forecast_error.room_to_limits` or `wxfly.probability.chance.with_timing` gives it.
+    standard_margin : DataArray
+        As `wxfly.assessment.forecast_error.standard_margins` or `wxfly.probability.chance.with_timing` gives it.
     law : ErrorLaw, optional
         By default wxfly's own.
 
@@ -263,24 +263,31 @@ def hour_chances(room: xr.DataArray, *, law: ErrorLaw | None = None) -> xr.DataA
     DataArray
         Dimension time, 0 to 1, bounded; NaN where a required element is not known.
     """
-    arrays = RoomArrays.of(room)
+    arrays = MarginArrays.of(standard_margin)
     held = np.ones((arrays.values.shape[0], *arrays.values.shape[2:]))
     for family in arrays.families:
         held = held * normal_probability(arrays.values[:, family].min(axis=1))
     held = (arrays.weights[..., None] * _no_surer(held, arrays.at)).sum(axis=0)
     chance, members = _mean_over_members(held, arrays.present)
-    return xr.DataArray(_bounded(chance, members, law), dims="time", coords={"time": room["time"]}, name="chance")
+    return xr.DataArray(
+        _bounded(chance, members, law), dims="time", coords={"time": standard_margin["time"]}, name="chance"
+    )
 
 
 def window_chance(
-    room: xr.DataArray | RoomArrays, first: int, last: int, *, law: ErrorLaw | None = None, with_causes: bool = True
+    standard_margin: xr.DataArray | MarginArrays,
+    first: int,
+    last: int,
+    *,
+    law: ErrorLaw | None = None,
+    with_causes: bool = True,
 ) -> Chance:
     """Return the chance that every limit holds in every hour of a window, and what may break one.
 
     Parameters
     ----------
-    room : DataArray or RoomArrays
-        As `wxfly.assessment.forecast_error.room_to_limits` or `wxfly.probability.chance.with_timing` gives it; its
+    standard_margin : DataArray or MarginArrays
+        As `wxfly.assessment.forecast_error.standard_margins` or `wxfly.probability.chance.with_timing` gives it; its
         arrays where many windows are asked for.
     first, last : int
         Positions of the first and the last hour of the window.
@@ -290,7 +297,9 @@ def window_chance(
         Whether causes are worked out; without them it is several times faster.
     """
     law = law or default_error_law()
-    part = (room if isinstance(room, RoomArrays) else RoomArrays.of(room)).stretch(first, last)
+    part = (standard_margin if isinstance(standard_margin, MarginArrays) else MarginArrays.of(standard_margin)).stretch(
+        first, last
+    )
     values, weights, at, present, families, names = (
         part.values, part.weights, part.at, part.present, part.families, part.names,
     )  # fmt: skip
@@ -349,9 +358,9 @@ EQUAL = 0.005
 
 
 def chance_of_better(
-    room: xr.DataArray,
+    standard_margin: xr.DataArray,
     margin: Array,
-    other_room: xr.DataArray,
+    other_standard_margin: xr.DataArray,
     other_margin: Array,
     first: int,
     last: int,
@@ -363,8 +372,8 @@ def chance_of_better(
 
     Parameters
     ----------
-    room, other_room : DataArray
-        Room of the two places over the same hours, from the same members in the same order.
+    standard_margin, other_standard_margin : DataArray
+        Standard margin of the two places over the same hours, from the same members in the same order.
     margin, other_margin : ndarray
         Margin of the hour, ``(time, realization)`` [1].
     first, last : int
@@ -383,7 +392,7 @@ def chance_of_better(
         by itself, and margins are dressed with `MARGIN_DEVIATION`.
     """
     law = law or default_error_law()
-    part, other_part = (RoomArrays.of(r).stretch(first, last) for r in (room, other_room))
+    part, other_part = (MarginArrays.of(r).stretch(first, last) for r in (standard_margin, other_standard_margin))
     if part.present.size != other_part.present.size:
         raise ValueError("the two places have different numbers of members")
     shared = error_correlation(distance)
@@ -417,7 +426,7 @@ def _smallest(margin: Array) -> Array:
     return np.asarray(np.where(np.isnan(margin), -1.0, margin).min(axis=0))
 
 
-def _kept(part: RoomArrays, law: ErrorLaw) -> tuple[Array, Array]:
+def _kept(part: MarginArrays, law: ErrorLaw) -> tuple[Array, Array]:
     """Return whether all holds for each shift and member, and the chance of each shift."""
     kept = _stretches([part.values[:, family].min(axis=1) for family in part.families], law)
     return _no_surer(np.prod(kept, axis=0), part.at), part.weights

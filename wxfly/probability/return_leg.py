@@ -1,9 +1,9 @@
 """How sure the way back is: for every member, how far wind and consumption may err before the battery is used up.
 
-*Room*, as of the other elements, is a distance to the limit in standard deviations. Here it is found by working the
-sortie out with wind and consumption both raised by none, one, two and three of their deviations, as `Plan.confidence`
-raises them: the room is where the need reaches the whole battery. That both err together is an estimate of ours, on the
-cautious side; so is that nothing surer than three deviations is reported.
+The *standard margin*, as of the other elements, is a distance to the limit in standard deviations. Here it is found by
+working the sortie out with wind and consumption both raised by none, one, two and three of their deviations, as
+`Plan.confidence` raises them: it is where the need reaches the whole battery. That both err together is an estimate of
+ours, on the cautious side; so is that nothing surer than three deviations is reported.
 """
 
 from __future__ import annotations
@@ -17,15 +17,17 @@ import numpy.typing as npt
 import xarray as xr
 
 from wxfly.assessment.forecast_error import MEMBER
-from wxfly.flight.return_leg import CANNOT_BE_FLOWN, Moments, Sortie, budgets, moments_of
+from wxfly.flight.return_leg import CANNOT_BE_FLOWN, Moments, budgets, moments_of
+from wxfly.flight.sortie import Sortie
 from wxfly.pilot.elements import RETURN_LEG
 
 Array = npt.NDArray[np.float64]
 
 LEVELS = (0.0, 1.0, 2.0, 3.0)
 """Deviations by which wind and consumption are raised [1]."""
-CANNOT_BE_FLOWN_ROOM = -2.0
-"""Room where the sortie cannot be flown even as forecast, and the least that is reported [1]: an estimate of ours."""
+CANNOT_BE_FLOWN_MARGIN = -2.0
+"""Standard margin where the sortie cannot be flown even as forecast, and the least that is reported [1]: an estimate of
+ours."""
 COURSE_STEP = 45.0
 """Courses among which the most demanding is looked for, counted from the one that comes home against the wind
 [degree]."""
@@ -35,10 +37,10 @@ FEWER_AIRSPEEDS = 41
 """Number of airspeeds from which each leg takes the best; few, because many members are worked out."""
 
 
-def return_leg_room(
+def return_leg_margins(
     flight: xr.Dataset, at_return: xr.Dataset, sortie: Sortie, forecast_deviation: npt.ArrayLike
 ) -> xr.Dataset:
-    """Return the room of the way back in every hour, for each member.
+    """Return the standard margin of the way back in every hour, for each member.
 
     Parameters
     ----------
@@ -52,8 +54,8 @@ def return_leg_room(
     Returns
     -------
     xarray.Dataset
-        ``room`` and ``margin`` (time, realization) [1]: the margin is that of the winds as they are forecast. NaN where
-        something that a sortie needs is not known.
+        ``standard_margin`` and ``margin`` (time, realization) [1]: the margin is that of the winds as they are
+        forecast. NaN where something that a sortie needs is not known.
     """
     shares = []
     for level in LEVELS:
@@ -62,9 +64,13 @@ def return_leg_room(
         raised = replace(sortie, plan=plan)
         share = budgets(raised, moments, courses=_courses(moments), airspeeds=FEWER_AIRSPEEDS).needed_share
         shares.append(_by_time_and_member(share, flight))
-    room, margin = room_of(np.stack(shares)), RETURN_LEG.margin(np.minimum(shares[0], CANNOT_BE_FLOWN), 1.0)
+    standard_margin, margin = (
+        standard_margin_of_need(np.stack(shares)),
+        RETURN_LEG.margin(np.minimum(shares[0], CANNOT_BE_FLOWN), 1.0),
+    )
     result = xr.Dataset(
-        {"room": (("time", MEMBER), room), "margin": (("time", MEMBER), margin)}, coords={"time": flight["time"].values}
+        {"standard_margin": (("time", MEMBER), standard_margin), "margin": (("time", MEMBER), margin)},
+        coords={"time": flight["time"].values},
     )
     return result.assign_coords({n: flight[n].variable for n in (MEMBER, "last_time") if n in flight.coords})
 
@@ -82,7 +88,7 @@ def _by_time_and_member(share: Array, flight: xr.Dataset) -> Array:
     return np.asarray(by_name.transpose("time", MEMBER).values)
 
 
-def room_of(shares: Array) -> Array:
+def standard_margin_of_need(shares: Array) -> Array:
     """Find at how many deviations the need reaches the whole battery.
 
     Parameters
@@ -94,18 +100,18 @@ def room_of(shares: Array) -> Array:
     Returns
     -------
     ndarray
-        From `CANNOT_BE_FLOWN_ROOM` to the last level [1]: linear between levels, the lower level where the next cannot
-        be flown, and below the first by the first step's slope. NaN where a need is not known.
+        From `CANNOT_BE_FLOWN_MARGIN` to the last level [1]: linear between levels, the lower level where the next
+        cannot be flown, and below the first by the first step's slope. NaN where a need is not known.
     """
     unknown = np.isnan(shares).any(axis=0)
-    room = np.full(shares.shape[1:], LEVELS[-1])
+    standard_margin = np.full(shares.shape[1:], LEVELS[-1])
     for k in range(len(LEVELS) - 2, -1, -1):
         here, above = shares[k], shares[k + 1]
         within = (above > 1.0) & ((here <= 1.0) | (k == 0))
         both = within & np.isfinite(above) & (above > here)
         step = np.where(both, above, 1.0) - np.where(both, here, 0.0)
         crossing = LEVELS[k] + np.where(both, 1.0 - here, 0.0) / step * (LEVELS[k + 1] - LEVELS[k])
-        room = np.where(within, crossing, room)
+        standard_margin = np.where(within, crossing, standard_margin)
     cannot = np.isinf(shares[0]) | ((shares[0] > 1.0) & np.isinf(shares[1]))
-    room = np.where(cannot, CANNOT_BE_FLOWN_ROOM, np.maximum(room, CANNOT_BE_FLOWN_ROOM))
-    return np.asarray(np.where(unknown, np.nan, room))
+    standard_margin = np.where(cannot, CANNOT_BE_FLOWN_MARGIN, np.maximum(standard_margin, CANNOT_BE_FLOWN_MARGIN))
+    return np.asarray(np.where(unknown, np.nan, standard_margin))

@@ -1,4 +1,4 @@
-"""How sure an answer is: the members of ensembles judged for one site, and what they say together.
+"""How sure an answer is: the members of ensembles judged for one site, what they lack, and what they say together.
 
 Without an ensemble the one forecast stands for itself, with the whole of its usual error, and the answer is marked as
 weaker. What an ensemble does not provide at all (Kp, often visibility) is taken from the one forecast, the same for
@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from wxfly.assessment.conditions import derive, derive_flight, hours_of, of_each_model
+from wxfly.assessment.conditions import derive, derive_flight, hours_of, of_each_model, of_phase
 from wxfly.assessment.forecast_error import (
     MEMBER,
     ErrorLaw,
@@ -24,10 +24,10 @@ from wxfly.assessment.forecast_error import (
     deviation_left,
     hours_of_models,
     lead_time,
-    room_to_limits,
+    standard_margins,
 )
 from wxfly.assessment.hours import HOUR, HourValues
-from wxfly.assessment.suitability import JUDGED, REQUIRED, assess
+from wxfly.assessment.suitability import JUDGED, REQUIRED, assess, not_judged, required_names
 from wxfly.assessment.wind_at_height import WindAloft
 from wxfly.cube.contract import (
     FORECAST_MODEL,
@@ -35,6 +35,8 @@ from wxfly.cube.contract import (
     VARIABLES,
     as_members,
     covers_hours,
+    hours_of_members,
+    lost_members,
     mark_provided,
     models_of,
     provided_entries,
@@ -43,9 +45,9 @@ from wxfly.cube.contract import (
     stated_text,
 )
 from wxfly.cube.joined import provided_by_model, with_models_of
-from wxfly.cube.notes import Note
+from wxfly.cube.notes import Note, NoteKind
 from wxfly.physics.probability import normal_quantile
-from wxfly.pilot.elements import ELEMENTS, NAMES
+from wxfly.pilot.elements import BY_NAME, ELEMENTS, NAMES
 from wxfly.pilot.limits import Limits
 from wxfly.pilot.site import Site, SiteClock
 from wxfly.probability.chance import (
@@ -53,16 +55,15 @@ from wxfly.probability.chance import (
     REACH,
     SHIFT,
     Chance,
-    RoomArrays,
+    MarginArrays,
     hour_chances,
     spreads_of,
     window_chance,
     with_timing,
 )
-from wxfly.probability.member_gaps import tell_gaps
 
 if TYPE_CHECKING:
-    from wxfly.flight.return_leg import Sortie
+    from wxfly.flight.sortie import Sortie
 
 Array = npt.NDArray[np.float64]
 
@@ -89,8 +90,8 @@ class SiteChance:
     ----------
     hours : DataArray
         Chance for each hour by itself, dimension time.
-    room : DataArray
-        Room up to every limit (shift, element, time, realization), for chances of stretches.
+    standard_margin : DataArray
+        Standard margin up to every limit (shift, element, time, realization), for chances of stretches.
     margin : ndarray
         Margin of the hour for every member, ``(time, realization)``; NaN where not known.
     band : Dataset or None
@@ -110,7 +111,7 @@ class SiteChance:
     """
 
     hours: xr.DataArray
-    room: xr.DataArray
+    standard_margin: xr.DataArray
     margin: Array
     band: xr.Dataset | None
     members: int
@@ -130,13 +131,13 @@ class SiteChance:
         return window_chance(self.arrays, first, last, law=self.law, with_causes=with_causes)
 
     @cached_property
-    def arrays(self) -> RoomArrays:
-        """The room as plain arrays, for all stretches."""
-        return RoomArrays.of(self.room)
+    def arrays(self) -> MarginArrays:
+        """The standard margin as plain arrays, for all stretches."""
+        return MarginArrays.of(self.standard_margin)
 
     def of_elements(self, first: int, last: int) -> dict[str, float]:
         """Return by element the chance that it breaks its limit in these hours [1], without the error of timing."""
-        stated = window_chance(self.room.sel({SHIFT: 0}, drop=True), first, last, law=self.law)
+        stated = window_chance(self.standard_margin.sel({SHIFT: 0}, drop=True), first, last, law=self.law)
         return {cause.element: cause.share for cause in stated.causes}
 
 
@@ -243,25 +244,27 @@ def _of_one_forecast(
     central, lead = flight.central, flight.lead
     judged = assessment if flight.limits.confidence == 0.5 else flight.judge(conditions)
     spreads = spreads_of(central, conditions)
-    room = _room_of_one(conditions, judged, lead, spreads, laws)
+    standard_margin = _margins_of_one(conditions, judged, lead, spreads, laws)
     if sortie is not None and at_return is not None:
         error = np.empty(lead.shape)
         for name, here in hours_of_models(conditions).items():
             error[here] = laws[name].figure("wind", "error", lead[here])
-        room = _with_return_leg(room, _return_leg(conditions, at_return, sortie, error)["room"])
+        standard_margin = _with_return_leg(
+            standard_margin, _return_leg(conditions, at_return, sortie, error)["standard_margin"]
+        )
     if central is None:
-        room = _put_beside(room, None)
+        standard_margin = _put_beside(standard_margin, None)
     else:
         there = flight.conditions(flight.hours_of(central))
         at = lead_time(there["time"].values, flight.run)
-        around = _room_of_one(there, flight.judge(there), at, spreads_of(central, there), laws)
-        room = below_jets(_put_beside(room, around), there.max("edge", skipna=False))
-    room = with_timing(room, lead, law)
+        around = _margins_of_one(there, flight.judge(there), at, spreads_of(central, there), laws)
+        standard_margin = below_jets(_put_beside(standard_margin, around), there.max("edge", skipna=False))
+    standard_margin = with_timing(standard_margin, lead, law)
     margin = assessment["hour_margin"].values[:, None]
     models = tuple(laws)
     return SiteChance(
-        hours=hour_chances(room, law=law),
-        room=room,
+        hours=hour_chances(standard_margin, law=law),
+        standard_margin=standard_margin,
         margin=margin,
         band=None,
         members=1,
@@ -294,7 +297,7 @@ def _of_members(
     all_leads = lead_time(joined["time"].values, flight.run)
     false_alarms_of = law.share_left * law.figure("icing", "false", all_leads)
     of_hours = of_hours.assign(icing_chance=_counted_once(of_hours["icing_chance"], of_hours[_SIGNS], false_alarms_of))
-    room = room_to_limits(
+    standard_margin = standard_margins(
         joined,
         all_leads,
         height_deviation=of_hours[_DEVIATIONS[0]],
@@ -304,7 +307,7 @@ def _of_members(
         **_around(of_hours),
         law=law,
     )
-    room = below_jets(room, of_hours)
+    standard_margin = below_jets(standard_margin, of_hours)
     asked = slice(REACH, REACH + time.size)
     margin = joined["hour_margin"].transpose("time", MEMBER).values[asked]
     if sortie is not None:
@@ -316,14 +319,14 @@ def _of_members(
             for (c, _), h in zip(parts, returning, strict=True)
         ]
         home = _join(homes).transpose("time", MEMBER)
-        room = _with_return_leg(room, home["room"])
+        standard_margin = _with_return_leg(standard_margin, home["standard_margin"])
         margin = np.minimum(margin, home["margin"].values[asked])
     if "last_time" in joined.coords:
-        room = room.assign_coords(last_time=(MEMBER, joined["last_time"].values))
-    room = with_timing(room, flight.lead, law)
+        standard_margin = standard_margin.assign_coords(last_time=(MEMBER, joined["last_time"].values))
+    standard_margin = with_timing(standard_margin, flight.lead, law)
     return SiteChance(
-        hours=hour_chances(room, law=law),
-        room=room,
+        hours=hour_chances(standard_margin, law=law),
+        standard_margin=standard_margin,
         margin=margin,
         band=_band(of_hours.isel(time=asked)),
         members=joined.sizes[MEMBER],
@@ -342,34 +345,35 @@ def _of_hours(parts: Sequence[xr.Dataset]) -> xr.Dataset:
 
 def _of_all_phases(conditions: xr.Dataset) -> xr.Dataset:
     """Return conditions with the larger chances of the flight at its height and of the way back."""
-    names = [name for name in (*_CHANCES.values(), _SIGNS) if f"{name}_at_return" in conditions]
-    return conditions.assign({n: np.maximum(conditions[n], conditions[f"{n}_at_return"]) for n in names})
+    back = of_phase(conditions, "return")
+    names = [name for name in (*_CHANCES.values(), _SIGNS) if name in back]
+    return conditions.assign({n: np.maximum(conditions.variables[n], back[n]) for n in names})
 
 
-def _room_of_one(
+def _margins_of_one(
     conditions: xr.Dataset,
     assessment: xr.Dataset,
     lead: Array,
     spreads: Mapping[str, Array],
     laws: Mapping[str, ErrorLaw],
 ) -> xr.DataArray:
-    """Return the room of one forecast, with the whole of the usual error of each hour's model."""
+    """Return the standard margin of one forecast, with the whole of the usual error of each hour's model."""
     whole: xr.DataArray | None = None
     for name, here in hours_of_models(conditions).items():
-        room = _room_of_model(conditions, assessment, lead, spreads, laws[name])
-        whole = room if whole is None else whole.where(xr.DataArray(~here, dims="time"), room)
+        standard_margin = _margins_of_model(conditions, assessment, lead, spreads, laws[name])
+        whole = standard_margin if whole is None else whole.where(xr.DataArray(~here, dims="time"), standard_margin)
     assert whole is not None
     return whole.transpose("element", "time", MEMBER)
 
 
-def _room_of_model(
+def _margins_of_model(
     conditions: xr.Dataset, assessment: xr.Dataset, lead: Array, spreads: Mapping[str, Array], law: ErrorLaw
 ) -> xr.DataArray:
     names = (*_DEVIATIONS, _RATE, "precipitation_probability")
     conditions = _of_all_phases(conditions)
     wind, gust, rate, probability = (conditions[n].max("edge", skipna=False) for n in names)
     cells = _cells_in(conditions)
-    return room_to_limits(
+    return standard_margins(
         assessment,
         lead,
         height_deviation=wind,
@@ -390,20 +394,20 @@ def _cells_in(conditions: xr.Dataset) -> list[str]:
 
 
 def _around(hours: xr.Dataset) -> dict[str, Any]:
-    """Return what `room_to_limits` takes of the cells around; nothing without them."""
+    """Return what `standard_margins` takes of the cells around; nothing without them."""
     if _CELLS_LOST not in hours:
         return {}
     return {"around": {e: hours[name] for e, name in _OF_CELLS.items()}, "around_is_lost": hours[_CELLS_LOST]}
 
 
-def _put_beside(room: xr.DataArray, around: xr.DataArray | None) -> xr.DataArray:
+def _put_beside(standard_margin: xr.DataArray, around: xr.DataArray | None) -> xr.DataArray:
     """Put the hours before and after, out of a longer stretch, beside those asked about; without it they are not known.
 
     A way back is worked out for the hours asked about alone: beside them it is as in the nearest of them.
     """
-    hours = np.clip(np.arange(-REACH, room.sizes["time"] + REACH), 0, room.sizes["time"] - 1)
-    padded = room.isel(time=hours).assign_coords(
-        time=room["time"].values[0] + np.arange(-REACH, hours.size - REACH) * HOUR
+    hours = np.clip(np.arange(-REACH, standard_margin.sizes["time"] + REACH), 0, standard_margin.sizes["time"] - 1)
+    padded = standard_margin.isel(time=hours).assign_coords(
+        time=standard_margin["time"].values[0] + np.arange(-REACH, hours.size - REACH) * HOUR
     )
     values = padded.values.copy()
     for part in (slice(None, REACH), slice(-REACH, None)):
@@ -443,30 +447,30 @@ def add_jets(conditions: xr.Dataset, hours: HourValues, height: float, site: Sit
     return conditions.assign({_JETS[name]: (hours.dims, chance) for name, chance in jets.items()})
 
 
-def below_jets(room: xr.DataArray, conditions: xr.Dataset) -> xr.DataArray:
-    """Lower the room of wind and gust to what a jet over the limit above leaves, if it is forecast too high.
+def below_jets(standard_margin: xr.DataArray, conditions: xr.Dataset) -> xr.DataArray:
+    """Lower the standard margin of wind and gust to what a jet over the limit above leaves, if it is forecast too high.
 
     Parameters
     ----------
-    room : DataArray
+    standard_margin : DataArray
         ``(element, time, realization)`` [1].
     conditions : Dataset
         The same hours, as `add_jets` returns them, the worse edge of each.
     """
-    values = room.values.copy()
+    values = standard_margin.values.copy()
     for name, variable in _JETS.items():
         jet = conditions[variable]
         chance = (jet if MEMBER in jet.dims else jet.expand_dims(MEMBER, -1)).transpose("time", MEMBER).values
         left = np.where(chance > 0, -normal_quantile(np.maximum(chance, _LEAST_SHOWN)), np.inf)
         values[NAMES.index(name)] = np.minimum(values[NAMES.index(name)], left)
-    return room.copy(data=values)
+    return standard_margin.copy(data=values)
 
 
 def _return_leg(flight: xr.Dataset, at_return: xr.Dataset, sortie: Sortie, deviation: Array) -> xr.Dataset:
     # Only flights that are planned need the rotors; the other answers start faster without.
-    from wxfly.probability.return_leg import return_leg_room
+    from wxfly.probability.return_leg import return_leg_margins
 
-    return return_leg_room(flight, at_return, sortie, deviation)
+    return return_leg_margins(flight, at_return, sortie, deviation)
 
 
 def with_what_is_missing(ensemble: xr.Dataset, central: xr.Dataset | None) -> xr.Dataset:
@@ -528,15 +532,15 @@ def _join(parts: Sequence[xr.Dataset]) -> xr.Dataset:
     return xr.concat(first, MEMBER, data_vars="minimal", coords="minimal", compat="override", join="outer")
 
 
-def _with_return_leg(room: xr.DataArray, added: xr.DataArray) -> xr.DataArray:
+def _with_return_leg(standard_margin: xr.DataArray, added: xr.DataArray) -> xr.DataArray:
     """Add the way back. It is required: members that do not know it fail, and where none knows it nothing is known."""
     unknown = np.isnan(added.values)
     row = np.where(unknown, np.where(unknown.all(axis=1, keepdims=True), np.nan, -np.inf), added.values)
     return xr.DataArray(
-        np.concatenate([room.values, row[None]]),
-        dims=room.dims,
-        coords={"element": [*room["element"].values, "return_leg"], "time": room["time"].values},
-        name=room.name,
+        np.concatenate([standard_margin.values, row[None]]),
+        dims=standard_margin.dims,
+        coords={"element": [*standard_margin["element"].values, "return_leg"], "time": standard_margin["time"].values},
+        name=standard_margin.name,
     )
 
 
@@ -551,3 +555,110 @@ def _band(winds: xr.Dataset) -> xr.Dataset:
             quantiles[known] = np.nanquantile(values[known], BAND, axis=1).T
         lines[name] = (("time", "share"), quantiles, {"units": "m s-1"})
     return xr.Dataset(lines, coords={"time": winds["time"].values, "share": list(BAND)})
+
+
+NOT_NAMED = "not known"
+"""The model of members whose reply names none."""
+
+Flags = npt.NDArray[np.bool_]
+Times = npt.NDArray[np.datetime64]
+
+
+def tell_gaps(cube: xr.Dataset, assessment: xr.Dataset, asked: Times, clock: SiteClock) -> list[Note]:
+    """Return which members are missing, in whole or in part, and from when to when.
+
+    What all members lack is no gap between them: the hours show it as not known.
+
+    Parameters
+    ----------
+    cube : xarray.Dataset
+        One ensemble at the site, with the dimension ``realization``, without what is taken from the one forecast.
+    assessment : xarray.Dataset
+        Assessment of its members, with at least the hours asked about.
+    asked : ndarray of datetime64
+        Starts of the hours asked about, UTC.
+    clock : SiteClock
+        Clock of the site.
+    """
+    total, model = cube.sizes[MEMBER], str(cube.attrs.get("model", NOT_NAMED))
+    stamps = cube["time"].values
+    known = hours_of_members(cube)
+    came = known.any(axis=0)
+    if not came.any():
+        return []
+    last = stamps[stamps.size - 1 - np.argmax(known[::-1], axis=0)]
+    ends = cube["last_time"].values if "last_time" in cube.coords else np.full(total, last[came].max())
+    asked = np.intersect1d(asked, assessment["time"].values)
+    moments = _Moments(asked, clock)
+    stops = came & (last < ends) & (last < asked[-1] + HOUR)
+    notes = []
+    if not came.all():
+        notes.append(_note(lost_members(cube), total, model, "did not come"))
+    if stops.any():
+        count, first = int(stops.sum()), moments.at(last[stops].min())
+        verb = "stops" if count == 1 else "stop"
+        at = f"{verb} at {first}" if np.unique(last[stops]).size == 1 else f"{verb} early, the first at {first}"
+        notes.append(_note(count, total, model, at))
+    reaches = came & (asked[:, None] < np.where(stops, last, ends))
+    return notes + _of_elements(assessment.sel(time=asked), reaches, total, model, moments)
+
+
+def _of_elements(assessment: xr.Dataset, reaches: Flags, total: int, model: str, moments: _Moments) -> list[Note]:
+    """Return which elements some members have lost; `reaches` says which members should know which hours."""
+    order = ("element", "time", MEMBER)
+    margin = assessment["margin"].transpose(*order).values
+    lost = assessment["lost"].transpose(*order).values if "lost" in assessment else np.zeros(margin.shape, dtype=bool)
+    skipped, required = not_judged(assessment), required_names(assessment)
+    found: dict[tuple[int, int, int, bool], list[str]] = {}
+    for k, name in enumerate(NAMES):
+        if name in skipped:
+            continue
+        gone = np.isnan(margin[k]) if name in required else lost[k]
+        here = gone & reaches
+        here &= (reaches & ~here).any(axis=1, keepdims=True)
+        if not here.any():
+            continue
+        hours, members = here.any(axis=1), here.any(axis=0)
+        first, last = (int(i) for i in np.flatnonzero(hours)[[0, -1]])
+        is_whole = bool(here[first : last + 1, members].all())
+        found.setdefault((int(members.sum()), first, last, is_whole), []).append(BY_NAME[name].title)
+    return [
+        _note(
+            count, total, model,
+            f"{'has' if count == 1 else 'have'} no {_either(titles)} {'' if is_whole else 'in some hours '}"
+            f"{moments.span(first, last)}",
+        )
+        for (count, first, last, is_whole), titles in found.items()
+    ]  # fmt: skip
+
+
+def _note(count: int, total: int, model: str, what: str) -> Note:
+    counted = "it counts" if count == 1 else "they count"
+    model = "a model that is not known" if model == NOT_NAMED else model
+    return Note(f"{count} of {total} members of {model} {what}: {counted} as breaking a limit", NoteKind.MEMBERS)
+
+
+def _either(titles: Sequence[str]) -> str:
+    return " or ".join(part for part in (", ".join(titles[:-1]), titles[-1]) if part)
+
+
+class _Moments:
+    """Writes moments on the site's clock, with the date where the hours asked about are not all of one day."""
+
+    def __init__(self, asked: Times, clock: SiteClock) -> None:
+        self._asked, self._clock = asked.astype("datetime64[s]"), clock
+        self._days = {clock.date(moment) for moment in self._asked}
+
+    def at(self, moment: np.datetime64) -> str:
+        moment = moment.astype("datetime64[s]")
+        return f"{self._written(moment)} {self._clock.zone(moment)}"
+
+    def span(self, first: int, last: int) -> str:
+        start, end = self._asked[first], self._asked[last] + HOUR
+        is_same_day = self._clock.date(start) == self._clock.date(end)
+        until = f"{self._clock.hour(end)} {self._clock.zone(end)}" if is_same_day else self.at(end)
+        return f"from {self._written(start)} to {until}"
+
+    def _written(self, moment: np.datetime64) -> str:
+        day = self._clock.date(moment)
+        return self._clock.hour(moment) if self._days == {day} else f"{day} {self._clock.hour(moment)}"

@@ -1,4 +1,4 @@
-"""Asking and judging: obtain the forecast for a question, then judge its hours.
+"""Asking and judging: obtain the forecast for a question, then judge its hours; one hour of a day; a flight brief.
 
 The pilot's words are read in `wxfly.question.question`.
 """
@@ -10,28 +10,41 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from functools import partial
+from typing import TYPE_CHECKING
 
 import numpy as np
 import xarray as xr
 
-from wxfly.answer.alternatives import find_changes
+from wxfly.answer.alternatives import changes_of_hour, find_changes
 from wxfly.answer.briefing import age_counts_from, make_briefing
-from wxfly.answer.request import Briefing, QuestionKind, Request
-from wxfly.answer.zones import ZoneSearch
+from wxfly.answer.request import Briefing, Change, QuestionKind, Request
 from wxfly.assessment.forecast_error import ErrorLaw
+from wxfly.assessment.hours import HOUR
+from wxfly.assessment.suitability import State
 from wxfly.cube.notes import ZONES, Note, NoteKind, kind_of
 from wxfly.errors import WxflyError
+from wxfly.flight.energy import energy_model, missing_figures
+from wxfly.flight.sortie import Plan, Sortie
 from wxfly.history.airports import with_report_warnings
 from wxfly.history.verification import with_record
+from wxfly.physics.air.visibility import attitude_sight_range
 from wxfly.pilot.aircraft import Aircraft, load_aircraft
 from wxfly.pilot.elements import BY_NAME
-from wxfly.pilot.limits import Limits
+from wxfly.pilot.limits import Limits, check_height
 from wxfly.pilot.options import Words, said
 from wxfly.pilot.own_files import damage_notes
 from wxfly.pilot.rules import load_rules
 from wxfly.pilot.settings import load_settings, own_aircraft_file, own_rules_file, sites_file
 from wxfly.pilot.site import Site, SiteClock, date_of, hour_of, period_of, read_sites
-from wxfly.question.question import NO_MEMBERS, Question, read_question
+from wxfly.pilot.zones import ZoneSearch
+from wxfly.question.question import (
+    NO_MEMBERS,
+    Question,
+    SortieAsked,
+    read_brief_question,
+    read_hour_question,
+    read_question,
+)
 from wxfly.retrieval import forecast
 from wxfly.retrieval.members import chosen_members, members_asked_for
 from wxfly.retrieval.model_choice import Wanted
@@ -39,8 +52,14 @@ from wxfly.retrieval.origin import ForecastOrigin, Obtained
 from wxfly.sources.http import tally
 from wxfly.units import SYSTEMS, UNITS, errors_in, from_si
 
+if TYPE_CHECKING:
+    from wxfly.answer.flight_brief import FlightBrief
+
 log = logging.getLogger(__name__)
 Progress = Callable[[str], None]
+
+DEFAULT_DISTANCE = 100.0
+"""Planned distance where neither a distance nor the aircraft's size is given [m]."""
 
 
 @dataclass(frozen=True)
@@ -109,6 +128,131 @@ def ask(kind: QuestionKind, places: Sequence[str], words: Words, *, on_progress:
         return Asked(judge(prepared, on_progress=on_progress), question.units, question.time_zone, prepared.question)
 
 
+@dataclass(frozen=True)
+class HourAsked:
+    """One hour of a day.
+
+    Attributes
+    ----------
+    briefing : Briefing
+        Of the whole day, at one site.
+    question : Question
+        What was asked.
+    hour : numpy.datetime64
+        Its start, UTC.
+    changes : tuple of Change
+        The lower height and the other aircraft that would give it room; empty where it has room.
+    """
+
+    briefing: Briefing
+    question: Question
+    hour: np.datetime64
+    changes: tuple[Change, ...]
+
+
+def ask_hour(given: Sequence[str], words: Words, *, on_progress: Progress) -> HourAsked:
+    """Judge the day of one hour, and look for what would give that hour room.
+
+    Parameters
+    ----------
+    given : sequence of str
+        Site, day and hour as the pilot wrote them (`wxfly.question.question.read_hour_question`).
+    words, on_progress
+        As in `ask`.
+
+    Raises
+    ------
+    WxflyError
+        For anything that the pilot can correct, such as an hour that is over.
+    """
+    with errors_in(words.units):
+        question = read_hour_question(given, words)
+        assert question.hour is not None
+        prepared = prepare(question, on_progress=on_progress)
+        site, now = prepared.requests[0].site, prepared.now
+        hour = hour_of(site, now, question.day, question.hour)
+        if hour + HOUR <= now:
+            clock = SiteClock(question.time_zone or site.time_zone)
+            over, present = (f"{clock.date(moment)} {clock.hour(moment)}" for moment in (hour, now))
+            raise WxflyError(
+                f"the hour of {over} is over (now is {present}); give a later one, or --as-of an earlier time"
+            )
+        briefing = brief_of(prepared)
+        answer = briefing.answers[0]
+        positions = np.flatnonzero(answer.assessment["time"].values.astype("datetime64[s]") == hour)
+        if not positions.size:
+            raise WxflyError(f"the forecast has no hour {str(hour)[:16]}Z; give an earlier one")
+        changes: tuple[Change, ...] = ()
+        if answer.lit_hours[positions[0]] and answer.assessment["state"].values[positions[0]] == State.OUTSIDE:
+            others, run = _other_aircraft(question), age_counts_from(prepared.provenance)
+            changes = changes_of_hour(answer, prepared.cube.isel(site=0), hour, others=others, run=run)
+        return HourAsked(briefing, prepared.question, hour, changes)
+
+
+@dataclass(frozen=True)
+class BriefAsked:
+    """A flight brief, and the question that it answers.
+
+    Attributes
+    ----------
+    brief : FlightBrief or None
+        None where there is no window.
+    briefing : Briefing
+        The answer that contains it.
+    question : Question
+        The question.
+    """
+
+    brief: FlightBrief | None
+    briefing: Briefing
+    question: Question
+
+
+def ask_brief(place: str | None, words: Words, *, on_progress: Progress) -> BriefAsked:
+    """Make the flight brief of a window.
+
+    Parameters
+    ----------
+    place : str or None
+        As the pilot wrote it.
+    words, on_progress
+        As in `ask`.
+
+    Raises
+    ------
+    WxflyError
+        For anything that the pilot can correct.
+    """
+    from wxfly.answer.flight_brief import make_flight_brief  # only a brief needs it: other answers start faster
+
+    with errors_in(words.units):
+        asked = read_brief_question(place, words)
+        prepared = prepare(asked.question, on_progress=on_progress)
+        question, request = prepared.question, prepared.requests[0]
+        briefing = remembered(prepared, on_progress=on_progress)  # window 1 is the one that `best` puts first
+        answer = briefing.answers[0]
+        if not answer.windows:
+            return BriefAsked(None, briefing, question)
+        if asked.rank > len(answer.windows):
+            raise WxflyError(
+                f"there is no window {asked.rank}; there are {len(answer.windows)}, and the best is 1; "
+                "give one of them with --rank"
+            )
+        return_height = None if question.sortie is None else question.sortie.return_height
+        brief = make_flight_brief(
+            prepared.cube.isel(site=0),
+            answer,
+            answer.windows[asked.rank - 1],
+            sortie=request.sortie,
+            energy_missing=request.energy_missing,
+            anemometer_height=asked.anemometer_height,
+            return_height=request.height if return_height is None else return_height,
+            forecast_run=age_counts_from(prepared.provenance),
+            confidence=question.confidence,
+        )
+        return BriefAsked(brief, briefing, question)
+
+
 def judge(prepared: Prepared, *, on_progress: Progress) -> Briefing:
     """Judge the hours of a prepared question; the answer includes earlier choices and possible changes."""
     return _with_changes(remembered(prepared, on_progress=on_progress), prepared)
@@ -158,7 +302,7 @@ def brief_of(
     )
 
 
-def other_aircraft(question: Question) -> list[tuple[Aircraft, Limits]]:
+def _other_aircraft(question: Question) -> list[tuple[Aircraft, Limits]]:
     """Return the pilot's aircraft, each with its limits under the rules of a question."""
     return [(a, question.limits_with(a)) for a in load_aircraft(own_aircraft_file()).values()]
 
@@ -166,7 +310,7 @@ def other_aircraft(question: Question) -> list[tuple[Aircraft, Limits]]:
 def _with_changes(briefing: Briefing, prepared: Prepared) -> Briefing:
     """Add the changes of height, length, aircraft or day that would change the answer."""
     run = age_counts_from(prepared.provenance)
-    others = other_aircraft(prepared.question) if any(answer.best is None for answer in briefing.answers) else []
+    others = _other_aircraft(prepared.question) if any(answer.best is None for answer in briefing.answers) else []
     answers = tuple(
         replace(
             a, changes=find_changes(a, prepared.cube.isel(site=i), briefing.minimum_duration, others=others, run=run)
@@ -370,22 +514,43 @@ def _request(question: Question, site: Site, height: float) -> Request:
         from_now=question.kind == "now",
         zones=zone_search(question),
     )
-    if question.sortie is None:
-        return request
-    # Only planned flights need the rotor model; other answers start faster without it.
-    from wxfly.question.sortie import plan_sortie
+    return request if question.sortie is None else _with_sortie(request, question.sortie, question.confidence)
 
-    return plan_sortie(request, question.sortie, question.confidence)
+
+def _with_sortie(request: Request, asked: SortieAsked, confidence: float) -> Request:
+    """Return a request with the planned sortie, or with the names of the figures for it that the aircraft lacks."""
+    return_height = request.height if asked.return_height is None else asked.return_height
+    check_height(return_height, request.limits)
+    missing = missing_figures(request.aircraft)
+    if missing:
+        return replace(request, return_height=return_height, energy_missing=missing)
+    plan = Plan(
+        height=request.height,
+        return_height=return_height,
+        distance=_default_distance(request.aircraft) if asked.distance is None else asked.distance,
+        direction=request.toward,
+        work_time=asked.work_time,
+        reserve=asked.reserve,
+        confidence=confidence,
+        cell_temperature=asked.battery_temperature,
+    )
+    model = energy_model(request.aircraft, payload=asked.payload)
+    return replace(request, return_height=return_height, sortie=Sortie(model, plan, asked.batteries))
+
+
+def _default_distance(aircraft: Aircraft) -> float:
+    """Return the distance at which the aircraft is still visible; farther must be the pilot's own decision."""
+    if aircraft.characteristic_dimension is None:
+        return DEFAULT_DISTANCE
+    return float(attitude_sight_range(aircraft.characteristic_dimension, aircraft.kind))
 
 
 def zone_search(question: Question) -> ZoneSearch | None:
     """Return where to look for zones: as far as was given, else as far as the aircraft's attitude is seen."""
     if question.zones is None:
         return None
-    from wxfly.question.sortie import default_distance
-
     given = None if question.sortie is None else question.sortie.distance
-    return ZoneSearch(question.zones, default_distance(question.aircraft) if given is None else given)
+    return ZoneSearch(question.zones, _default_distance(question.aircraft) if given is None else given)
 
 
 def zone_notes(question: Question) -> list[Note]:

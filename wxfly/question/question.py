@@ -13,7 +13,7 @@ import numpy as np
 from wxfly.answer.request import QuestionKind
 from wxfly.errors import WxflyError, near_names, unknown_name
 from wxfly.flight.anemometer_reading import ANEMOMETER_HEIGHT, check_anemometer_height, check_temperature
-from wxfly.flight.leg import BATTERY_RESERVE, CONFIDENCE
+from wxfly.flight.sortie import BATTERY_RESERVE, CONFIDENCE
 from wxfly.pilot.aircraft import DEFAULT as DEFAULT_AIRCRAFT
 from wxfly.pilot.aircraft import Aircraft, find_aircraft
 from wxfly.pilot.elements import NAMES, REQUIRED_BY_DEFAULT
@@ -23,7 +23,7 @@ from wxfly.pilot.rules import DEFAULT as DEFAULT_RULES
 from wxfly.pilot.rules import RuleSet, find_rules
 from wxfly.pilot.services import OF_ONE_MODEL
 from wxfly.pilot.settings import own_aircraft_file, own_rules_file, sites_file
-from wxfly.pilot.site import read_sites, zone_of
+from wxfly.pilot.site import COMPASS, read_sites, zone_of
 from wxfly.pilot.work import PlannedWork, read_work
 from wxfly.pilot.zones import ZoneFile, read_zones
 from wxfly.question.defaults import Taken, take_usual
@@ -36,7 +36,6 @@ DEFAULT_HEIGHT = 60.0
 NO_MEMBERS = "none"
 """Takes the place of the name of an ensemble where the chance comes from the one forecast."""
 WEEK = 7
-_COMPASS = ("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW")
 _LETTERS = {"N": "north", "E": "east", "S": "south", "W": "west"}
 _DEGREES = re.compile(r"(\d+(?:[.,]\d+)?)\s*(?:°|deg|degrees?)?")
 
@@ -590,7 +589,7 @@ def read_direction(text: str | None) -> float | None:
     if not text:
         return None
     letters = "".join(text.split()).replace("-", "").casefold()
-    for position, point in enumerate(_COMPASS):
+    for position, point in enumerate(COMPASS):
         if letters in (point.casefold(), "".join(_LETTERS[letter] for letter in point)):
             return position * 22.5
     match = _DEGREES.fullmatch(text.strip())

@@ -39,9 +39,9 @@ from wxfly.retrieval.model_choice import rank_models
 from wxfly.retrieval.origin import Obtained
 from wxfly.retrieval.places import refuse_set_aside, resolve_site
 from wxfly.sources.airports import AerodromeForecast, AirportReport, get_station_reports
-from wxfly.sources.open_meteo.previous_runs import get_previous_runs
+from wxfly.sources.open_meteo.runs import get_previous_runs
 from wxfly.sources.reply import read_saved
-from wxfly.store import forecasts, layout
+from wxfly.store import forecasts
 from wxfly.times import as_moment, read_moment, utc_now
 from wxfly.units import parse_quantity
 
@@ -222,7 +222,7 @@ def _stored(site: Site, model: str) -> list[xr.Dataset]:
     """Return every stored forecast of a place and a model, oldest run first."""
     place = site.key
     cubes = []
-    for stored in layout.list_forecasts():
+    for stored in forecasts.list_forecasts():
         if stored.model == model and (stored.latitude, stored.longitude) == place:
             cube = forecasts.find_forecast(*place, model, run=stored.run)
             if cube is not None:

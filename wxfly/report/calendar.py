@@ -5,9 +5,11 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
-from typing import Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from wxfly import __version__
+from wxfly.errors import WxflyError
 from wxfly.pilot.site import SiteClock
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.site import SiteAnswerFacts
@@ -17,6 +19,9 @@ from wxfly.report.facts.windows import WindowFacts
 from wxfly.report.facts.writing import Reader, titles
 from wxfly.report.text import details
 from wxfly.report.text.console import isolated, outgoing
+
+if TYPE_CHECKING:
+    from wxfly.report.command_facts.fleet import FleetFacts, MadeOfMember
 
 REFRESH = timedelta(hours=6)
 """How often a calendar should ask for a newer file: most models run every six hours."""
@@ -148,3 +153,34 @@ def _why_none(facts: AnswerFacts, readers: Sequence[Reader]) -> Iterable[str]:
         yield f"{details.asked(site, reader.units)}."
     yield from details.origin(facts, readers[-1].clock)
     yield from CAUTIONS
+
+
+def calendars_of_fleet(facts: FleetFacts, made: Sequence[MadeOfMember], path: Path) -> list[tuple[Path, bytes]]:
+    """Return the calendars of a fleet: one file, or one for each site where the path is a folder.
+
+    Parameters
+    ----------
+    facts : FleetFacts
+        The fleet.
+    made : sequence of MadeOfMember
+        Of its rows, with their entries.
+    path : Path
+        A file, or a folder that is there.
+
+    Raises
+    ------
+    WxflyError
+        Where no site has an answer.
+    """
+    entries = {one.site.row: one.entries for one in made if one.entries}
+    if not entries:
+        raise WxflyError("no site has an answer, so there is no calendar to write; leave --ics out")
+    if not path.is_dir():
+        return [(path, calendar_of(f"Windows to fly: {facts.file}", entries.values()))]
+    written = []
+    for site in facts.sites:
+        if site.row in entries:
+            name = "".join(c if c.isalnum() or c in " .-_" else "_" for c in site.name).strip(" .") or "site"
+            content = calendar_of(f"Windows to fly: {site.name}", [entries[site.row]])
+            written.append((path / f"{name}-{site.row}.ics", content))
+    return written

@@ -15,10 +15,12 @@ from wxfly.errors import WxflyError
 from wxfly.pilot.own_files import write_whole
 from wxfly.pilot.settings import cache_folder, config_folder
 from wxfly.report.pages.shell import GENERATOR
+from wxfly.report.text.console import escaped
 
 if TYPE_CHECKING:
     from wxfly.question.ask import Asked
     from wxfly.report.facts.answer import AnswerFacts
+    from wxfly.report.facts.values import Facts
 
 _BEGINNING = 8192
 
@@ -59,25 +61,30 @@ def facts_shown(asked: Asked) -> AnswerFacts:
     return facts_of(asked.briefing, asked.question, units=asked.units, time_zone=asked.time_zone)
 
 
-def _json(asked: Asked) -> bytes:
-    from wxfly.report.json import to_json
+def to_json(facts: Facts) -> str:
+    """Return the facts of an answer, a brief or a check as one line; what may not leave stands by its number."""
+    import msgspec
 
+    return escaped(msgspec.json.encode(facts).decode())
+
+
+def _json(asked: Asked) -> bytes:
     return f"{to_json(facts_shown(asked))}\n".encode("utf-8", "backslashreplace")
 
 
 def _csv(asked: Asked) -> bytes:
-    from wxfly.report.csv import to_csv
+    from wxfly.report.tables import to_csv
 
     return to_csv(facts_shown(asked)).encode("utf-8", "backslashreplace")
 
 
 def _html(asked: Asked) -> bytes:
-    from wxfly.report.facts.timeline import timeline_facts
+    from wxfly.report.facts.site import timeline_facts
     from wxfly.report.pages.page import to_html
-    from wxfly.report.text.page import words_of
+    from wxfly.report.text.answer import words_of
 
     facts = facts_shown(asked)
-    return to_html(facts, timeline_facts(asked.briefing, facts), words_of(facts)).encode()
+    return to_html(facts, timeline_facts(asked.briefing, facts.sites), words_of(facts)).encode()
 
 
 def _ics(asked: Asked) -> bytes:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from datetime import datetime, timedelta
+from datetime import timedelta
 from typing import TypeVar
 
 import numpy as np
@@ -19,7 +19,7 @@ from wxfly.sources.airports import (
     parse_aerodrome_forecasts,
     parse_reports,
 )
-from wxfly.store.replies import KeptReply, asking_alone, keep_reply, kept_reply
+from wxfly.store.replies import KeptReply, newest_reply
 from wxfly.times import as_moment, utc_now
 
 OLDEST = np.timedelta64(90, "m")
@@ -79,10 +79,11 @@ def _latest(
     """Return what `choose` takes from the newest reply, and the fault of the service only where that is nothing."""
     now = utc_now()
 
-    def ask() -> str:
-        return get(site.latitude, site.longitude, settings=settings)
+    def ask(_: KeptReply | None) -> KeptReply:
+        return KeptReply(now, get(site.latitude, site.longitude, settings=settings))
 
-    kept, fault = newest_reports(kind, site, ask, parse, offline=offline, now=now)
+    key = f"{site.latitude:.1f},{site.longitude:.1f}"
+    kept, fault = newest_reply(kind, key, parse, ask, age=_ASK_AGAIN, now=now, offline=offline)
     chosen = None if kept is None else choose(parse(kept.text.encode()), site, as_moment(now))
     if chosen is None and fault is not None:
         raise fault  # not the fault of one airport
@@ -96,52 +97,6 @@ def ask_quietly(site: Site, *, settings: Settings, offline: bool) -> tuple[Aerod
     except WxflyError as fault:
         return None, f"no airport's own forecast is available: {fault}"
     return found, "" if found else f"no airport within {FARTHEST_KM:g} km has its own forecast in force"
-
-
-def newest_reports(
-    kind: str,
-    site: Site,
-    get: Callable[[], str],
-    parse: Callable[[bytes], object],
-    *,
-    offline: bool,
-    now: datetime,
-) -> tuple[KeptReply | None, WxflyError | None]:
-    """Return the reply for the airports around a site, requested again after ten minutes, and the error if that failed.
-
-    Parameters
-    ----------
-    kind : str
-        Name under which the reply is kept.
-    site : Site
-        The place.
-    get : callable
-        Requests the reply.
-    parse : callable
-        Reads the reply; a kept one that cannot be read is requested again.
-    offline : bool
-        Whether to use only kept replies.
-    now : datetime
-        The present time.
-    """
-    key = f"{site.latitude:.1f},{site.longitude:.1f}"
-
-    def is_fresh(kept: KeptReply | None) -> bool:
-        return kept is not None and timedelta(0) <= now - kept.retrieved < _ASK_AGAIN
-
-    kept = kept_reply(kind, key, parse)
-    if offline or is_fresh(kept):
-        return kept, None
-    with asking_alone(kind, key):
-        kept = kept_reply(kind, key, parse)
-        if is_fresh(kept):
-            return kept, None
-        try:
-            text = get()
-        except WxflyError as fault:
-            return kept, fault
-        keep_reply(kind, key, text, now)
-        return KeptReply(now, text), None
 
 
 def choose_report(reports: Sequence[AirportReport], site: Site, now: np.datetime64) -> AirportReport | None:

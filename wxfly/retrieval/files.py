@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import xarray as xr
 
-from wxfly.cube.age import retrieved_of, run_of
+from wxfly.cube.age import retrieved_of
 from wxfly.cube.consistency import hide_contradictions
 from wxfly.cube.contract import ENSEMBLE, check_forecast
 from wxfly.cube.foreign_file import read_foreign
@@ -60,8 +60,7 @@ def open_forecast(
     WxflyError
         Where the file cannot be read or is of another place; where all its hours are over and no time is given.
     """
-    cubes = _read(path, model)
-    cubes = [_with_sites(cube) for cube in cubes]
+    cubes = [_with_sites(cube) for cube in _read(path, model)]
     sites, positions = _places_of_file(cubes[0], places, saved or {}, path)
     names = np.array([s.name for s in sites], dtype=object)
     cubes = [c.isel(site=positions).assign_coords(site=names).transpose("time", "site", ...) for c in cubes]
@@ -101,7 +100,7 @@ def open_forecast(
     if "kp_index" not in cube:
         notes.append("Kp is not known: the file has none")
     return Obtained(
-        sites=tuple(sites), cube=cube, now=now, origin="file", run=run_of(cube), retrieved=retrieved,
+        sites=tuple(sites), cube=cube, now=now, origin="file",
         notes=tuple(notes), ensembles=ensembles, is_chosen=is_chosen,
     )  # fmt: skip
 
@@ -176,21 +175,19 @@ _OF_PLACES = ("latitude", "longitude", "surface_altitude")
 def _places_of_file(
     cube: xr.Dataset, places: Sequence[str], saved: Mapping[str, Site], path: Path
 ) -> tuple[list[Site], list[int]]:
-    """Match the pilot's place names with the places of a file."""
+    """Match the pilot's place names with the places of a file; without names, all of them."""
     count = cube.sizes["site"]
-    names = [str(n) for n in cube["site"].values] if "site" in cube.coords else []
     latitude, longitude = cube["latitude"].values, cube["longitude"].values
     ground = cube["surface_altitude"].values if "surface_altitude" in cube.coords else np.full(count, np.nan)
+    names = [str(n) for n in cube["site"].values] if "site" in cube.coords else []
+    called = names or [f"{a:.2f}, {b:.2f}" for a, b in zip(latitude, longitude, strict=True)]
 
     def of_file(position: int, name: str) -> Site:
         here = float(latitude[position]), float(longitude[position])
         return Site(name, *here, float(ground[position]), time_zone_at(*here))
 
-    def called(position: int) -> str:
-        return names[position] if names else f"{latitude[position]:.2f}, {longitude[position]:.2f}"
-
     if not places:
-        return [of_file(i, called(i)) for i in range(count)], list(range(count))
+        return [of_file(i, name) for i, name in enumerate(called)], list(range(count))
     sites, positions = [], []
     for text in places:
         known = saved.get(text)
@@ -198,12 +195,10 @@ def _places_of_file(
         if known is None and coordinates:
             known = Site(f"{coordinates[0]:.4f}, {coordinates[1]:.4f}", *coordinates)
         if known is None:
-            position = next(
-                (i for i, n in enumerate(names) if n.casefold() == text.casefold()), 0 if count == 1 else -1
-            )
-            if position < 0:
-                of_these = ", ".join(called(i) for i in range(count))
-                raise WxflyError(f"{path.name}: '{text}' is not among its places ({of_these[:200]})")
+            own = [i for i, n in enumerate(names) if n.casefold() == text.casefold()]
+            if not own and count > 1:
+                raise WxflyError(f"{path.name}: '{text}' is not among its places ({', '.join(called)[:200]})")
+            position = own[0] if own else 0
             sites.append(of_file(position, text))
         else:
             away = [
@@ -213,23 +208,21 @@ def _places_of_file(
             position = int(np.argmin(away))
             if away[position] > _NEAR_KM:
                 raise WxflyError(
-                    f"{path.name}: it is for {called(position)}, {away[position]:.0f} km from {known.name}; "
+                    f"{path.name}: it is for {called[position]}, {away[position]:.0f} km from {known.name}; "
                     f"wanted one within {_NEAR_KM:.0f} km: name its own place, or give another file"
                 )
-            own = of_file(position, known.name)
-            if abs(own.surface_altitude - known.surface_altitude) > _NEAR_GROUND:
-                raise WxflyError(
-                    f"{path.name}: it is for ground at {own.surface_altitude:.0f} m, {known.name} is at "
-                    f"{known.surface_altitude:.0f} m; save one for that ground"
-                )
-            sites.append(
-                replace(
-                    known,
-                    time_zone=own.time_zone if known.time_zone == "UTC" else known.time_zone,
-                    surface_altitude=own.surface_altitude
-                    if math.isnan(known.surface_altitude)
-                    else known.surface_altitude,
-                )
-            )
+            sites.append(_completed(known, of_file(position, known.name), path))
         positions.append(position)
     return sites, positions
+
+
+def _completed(known: Site, own: Site, path: Path) -> Site:
+    """Return the pilot's site with what it lacks from the place of the file; refuse another height of the ground."""
+    if abs(own.surface_altitude - known.surface_altitude) > _NEAR_GROUND:
+        raise WxflyError(
+            f"{path.name}: it is for ground at {own.surface_altitude:.0f} m, {known.name} is at "
+            f"{known.surface_altitude:.0f} m; save one for that ground"
+        )
+    zone = own.time_zone if known.time_zone == "UTC" else known.time_zone
+    ground = own.surface_altitude if math.isnan(known.surface_altitude) else known.surface_altitude
+    return replace(known, time_zone=zone, surface_altitude=ground)

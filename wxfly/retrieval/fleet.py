@@ -9,8 +9,7 @@ import time
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from functools import partial
-from typing import TYPE_CHECKING, Any
+from typing import Any
 from urllib.parse import urlencode
 
 import numpy as np
@@ -29,9 +28,6 @@ from wxfly.sources.open_meteo.ensemble import weight_of
 from wxfly.sources.open_meteo.forecast import request_parameters
 from wxfly.sources.open_meteo.models import ENSEMBLES, MODELS, call_weight
 from wxfly.times import as_moment, utc_now
-
-if TYPE_CHECKING:
-    from wxfly.retrieval.model_choice import Wanted
 
 Progress = Callable[[str], None]
 
@@ -318,8 +314,7 @@ def _members(sites: Sequence[Site], group: Group, fetching: Fetching) -> tuple[t
     if not fetching.offline:
         fetching.pace.before(_weight_of_members(group, len(sites)))
     if not group.names_members:
-        chosen = partial(chosen_members, sites, group.wanted, fetching.settings, fetching.offline)
-        return chosen(fetching.on_progress)
+        return chosen_members(sites, group.wanted, fetching.settings, fetching.offline, fetching.on_progress)
     cubes, notes = obtain_ensembles(
         group.ensembles, sites, offline=fetching.offline, settings=fetching.settings, now=fetching.now,
         on_progress=fetching.on_progress,

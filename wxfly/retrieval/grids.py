@@ -19,7 +19,7 @@ from functools import partial
 import numpy as np
 import xarray as xr
 
-from wxfly.cube.age import TOO_OLD, retrieved_of, run_of, since_of
+from wxfly.cube.age import TOO_OLD, retrieved_of, since_of
 from wxfly.cube.consistency import hide_contradictions
 from wxfly.cube.notes import Note, NoteKind
 from wxfly.errors import NotAskedError, WxflyError
@@ -75,6 +75,8 @@ class _Asked:
     reach: float
     wanted: Wanted
     settings: Settings
+    offline: bool
+    now: np.datetime64 | None
     on_progress: Progress
 
 
@@ -130,7 +132,7 @@ def obtain_grid(
     present = as_moment(utc_now())
     named = model or (settings.model if settings.names_model else None)
     models = _models(centre, reach, wanted, present, named)
-    asked = _Asked(centre, reach, wanted, settings, on_progress)
+    asked = _Asked(centre, reach, wanted, settings, offline, now, on_progress)
     notes: list[str] = []
     found: _Read | None = None
     fault: WxflyError | None = None
@@ -150,17 +152,16 @@ def obtain_grid(
         found = _fetched(poor[0], asked, is_whole=False)  # better than nothing: what it lacks counts as not known
     if found is None:
         found = _stored(models, asked, present)
+        if found is None and fault is None:
+            raise NotAskedError(f"no grid is stored for {centre.name} and this reach; fetch one while online")
         if found is None:
-            hint = "; nothing is stored for this place and reach to answer from"
-            if fault is None:
-                raise NotAskedError(f"no grid is stored for {centre.name} and this reach; fetch one while online")
-            raise NotAskedError(f"{fault}{hint}")
+            raise NotAskedError(f"{fault}; nothing is stored for this place and reach to answer from")
         notes = [] if fault is None else [Note(f"no newer forecast is available: {fault}", NoteKind.NO_NEWER_FORECAST)]
         age = (present - retrieved_of(found.cube)) / np.timedelta64(1, "h")
         notes.insert(0, f"forecast from the store, retrieved {str(retrieved_of(found.cube))[:16]}Z, {age:.0f} h ago")
     if found.lost:
         notes.append(f"not in this run, so not known: {', '.join(found.lost)}")
-    return _finished(centre, reach, found, wanted, notes, settings, offline=offline, now=now, on_progress=on_progress)
+    return _finished(asked, found, notes)
 
 
 def _models(centre: Site, reach: float, wanted: Wanted, now: np.datetime64, named: str | None) -> list[Model]:
@@ -201,7 +202,7 @@ def _box(centre: Site, reach: float) -> Box:
 def _fetched(model: Model, asked: _Asked, *, is_whole: bool) -> _Read:
     """Read the newest run of a model; what an earlier reading kept is not asked for again."""
     kept = kept_reply(_KIND, f"{model.name} newest")
-    if kept is None or not timedelta(0) <= utc_now() - kept.retrieved < RUN_AGE:
+    if kept is None or not kept.is_younger_than(RUN_AGE, utc_now()):
         asked.on_progress(f"asking for the newest run of {model.title} in the file store")
         body = get_grid_run(model, settings=asked.settings)
         keep_reply(_KIND, f"{model.name} newest", body.decode(), utc_now())
@@ -337,41 +338,25 @@ class _Kept:
 # --- from a box to cells in reach ------------------------------------------------------------------------------
 
 
-def _finished(
-    centre: Site,
-    reach: float,
-    read: _Read,
-    wanted: Wanted,
-    notes: list[str],
-    settings: Settings,
-    *,
-    offline: bool,
-    now: np.datetime64 | None,
-    on_progress: Progress,
-) -> Obtained:
-    cube = _in_reach(read.cube, centre, reach)
+def _finished(asked: _Asked, read: _Read, notes: list[str]) -> Obtained:
+    cube = _in_reach(read.cube, asked.centre, asked.reach)
     end = cube["time"].values[-1]
-    if end < wanted.end:
+    if end < asked.wanted.end:
         notes.append(f"the hourly steps of this run end at {str(end)[:16]}Z; later hours are not known")
-    is_stored = offline or not read.is_new
-    cube, kp_notes = with_kp(hide_contradictions(cube), offline=offline, settings=settings, on_progress=on_progress)
+    cube, kp_notes = with_kp(
+        hide_contradictions(cube), offline=asked.offline, settings=asked.settings, on_progress=asked.on_progress
+    )
     sites = tuple(
         Site(str(name), float(latitude), float(longitude), math.nan, time_zone_at(float(latitude), float(longitude)))
         for name, latitude, longitude in zip(
             cube["site"].values, cube["latitude"].values, cube["longitude"].values, strict=True
         )
     )
-    moment = as_moment(utc_now()) if now is None else now
     return Obtained(
-        sites=sites,
-        cube=cube,
-        now=moment,
-        origin="store" if is_stored else "fetched",
-        run=run_of(cube),
-        retrieved=retrieved_of(cube),
-        notes=(*notes, *kp_notes),
-        is_chosen=now is not None,
-    )
+        sites=sites, cube=cube, now=as_moment(utc_now()) if asked.now is None else asked.now,
+        origin="store" if asked.offline or not read.is_new else "fetched", notes=(*notes, *kp_notes),
+        is_chosen=asked.now is not None,
+    )  # fmt: skip
 
 
 def _in_reach(cube: xr.Dataset, centre: Site, reach: float) -> xr.Dataset:

@@ -12,12 +12,13 @@ import xarray as xr
 
 from wxfly.cube.contract import VARIABLES, attributes_of, check_forecast, mark_provided, state_spans
 from wxfly.cube.notes import Note, NoteKind
+from wxfly.errors import WxflyError
 from wxfly.pilot.settings import Settings
-from wxfly.sources import gfz_kp, space_weather
+from wxfly.sources import space_weather
 from wxfly.sources.http import together
 from wxfly.sources.reply import SourceError
 from wxfly.sources.space_weather import KpOutlook, KpSeries
-from wxfly.store.replies import KeptReply, asking_alone, keep_reply, kept_reply
+from wxfly.store.replies import KeptReply, newest_reply
 from wxfly.times import as_moment, utc_now
 
 Progress = Callable[[str], None]
@@ -31,7 +32,6 @@ rows every three hours (NWS: issued 0030 and 1230 UTC)."""
 OUTLOOK_OLD = np.timedelta64(10, "D")
 """Greatest age of the outlook. It is issued about weekly, so an older one has missed a renewal (days: common practice,
 no source)."""
-_KIND = "space_weather"
 _OF_OUTLOOK = "kp_index_of_outlook"
 
 
@@ -43,7 +43,7 @@ class _Product:
     parse: Callable[[bytes], object]
 
 
-Answered = tuple[KeptReply | None, str]
+Answered = tuple[KeptReply | None, WxflyError | None]
 """A reply, and the fault when it could not be renewed."""
 
 
@@ -54,7 +54,7 @@ def ask_kp(*, offline: bool, settings: Settings, on_progress: Progress) -> tuple
     ahead = _Product(space_weather.OUTLOOK_PATH, OUTLOOK_AGE, "the outlook of Kp", space_weather.parse_outlook)
     with together() as group:
         first, second = (
-            group.start(partial(_reply, product, offline, settings, now, on_progress)) for product in (forecast, ahead)
+            group.start(partial(_ask, product, offline, settings, now, on_progress)) for product in (forecast, ahead)
         )
         return first.result(), second.result()
 
@@ -104,9 +104,9 @@ def with_kp(
     if series is None and not offline:
         series, retrieved = _from_gfz(settings, now, on_progress)
         if series is not None:
-            source, attribution = gfz_kp.SOURCE, gfz_kp.ATTRIBUTION
+            source, attribution = space_weather.GFZ_SOURCE, space_weather.GFZ_ATTRIBUTION
             notes.append(f"Kp of the hours just past is from {source}, which has no forecast")
-    outlook, of_outlook_notes = _outlook(of_outlook, now, series if source == gfz_kp.SOURCE else None)
+    outlook, of_outlook_notes = _outlook(of_outlook, now, series if source == space_weather.GFZ_SOURCE else None)
     notes += of_outlook_notes
     if series is None and outlook is None:
         notes = notes or ["Kp is not known: none in the store"]
@@ -132,7 +132,8 @@ def with_kp(
         cube = cube.assign({_OF_OUTLOOK: expected})
         spans[_OF_OUTLOOK] = VARIABLES[_OF_OUTLOOK].covers_hours
     cube = mark_provided(state_spans(cube, spans))
-    return check_forecast(cube, place="forecast with Kp"), _of_kp(notes + _reach(kp))
+    notes += _reach(kp)
+    return check_forecast(cube, place="forecast with Kp"), [Note(note, NoteKind.KP) for note in notes]
 
 
 def _outlook(answered: Answered, now: datetime, measured: KpSeries | None) -> tuple[KpOutlook | None, list[str]]:
@@ -165,30 +166,16 @@ def _where_lost(kp: xr.DataArray, outlook: KpOutlook | None) -> xr.DataArray | N
     return values.rename(_OF_OUTLOOK).assign_attrs(attributes_of(_OF_OUTLOOK))
 
 
-def _reply(
-    product: _Product, offline: bool, settings: Settings, now: datetime, on_progress: Progress
-) -> tuple[KeptReply | None, str]:
+def _ask(product: _Product, offline: bool, settings: Settings, now: datetime, on_progress: Progress) -> Answered:
     """Return the newest available reply, and the fault when it could not be renewed."""
-    name = product.path.rsplit("/", 1)[-1]
-    kept = kept_reply(_KIND, name, product.parse)
-    if offline or _is_fresh(kept, now, product.age):
-        return kept, ""
-    with asking_alone(_KIND, name):
-        kept = kept_reply(_KIND, name, product.parse)
-        if _is_fresh(kept, now, product.age):
-            return kept, ""
+
+    def ask(kept: KeptReply | None) -> KeptReply:
         on_progress(f"asking for {product.words}")
-        try:
-            text, etag = space_weather.get_kp_text(product.path, settings=settings, etag=kept.etag if kept else "")
-        except SourceError as fault:
-            return kept, str(fault)
-        new = KeptReply(now, kept.text if text is None and kept else text or "", etag)
-        keep_reply(_KIND, name, new.text, now, etag=etag)
-        return new, ""
+        text, etag = space_weather.get_kp_text(product.path, settings=settings, etag=kept.etag if kept else "")
+        return KeptReply(now, kept.text if text is None and kept else text or "", etag)
 
-
-def _is_fresh(kept: KeptReply | None, now: datetime, age: timedelta) -> bool:
-    return kept is not None and timedelta(0) <= now - kept.retrieved < age
+    name = product.path.rsplit("/", 1)[-1]
+    return newest_reply("space_weather", name, product.parse, ask, age=product.age, now=now, offline=offline)
 
 
 def _from_gfz(
@@ -197,7 +184,7 @@ def _from_gfz(
     """Return the second source's Kp for the hours just past."""
     on_progress("asking the second source for Kp")
     try:
-        return gfz_kp.parse_kp(gfz_kp.get_kp_text(settings=settings, now=now).encode()), now
+        return space_weather.parse_measured(space_weather.get_measured_text(settings=settings, now=now).encode()), now
     except SourceError:
         return None, None  # the fault of the first source is already reported
 
@@ -207,10 +194,6 @@ def _not_disproved(outlook: KpOutlook, series: KpSeries) -> tuple[KpOutlook, boo
     day = series.start.astype("datetime64[D]")
     still_valid = [not (series.kp[day == d] > kp + 0.5).any() for d, kp in zip(outlook.day, outlook.kp, strict=True)]
     return replace(outlook, day=outlook.day[still_valid], kp=outlook.kp[still_valid]), not all(still_valid)
-
-
-def _of_kp(notes: list[str]) -> list[str]:
-    return [Note(note, NoteKind.KP) for note in notes]
 
 
 def _reach(kp: xr.DataArray) -> list[str]:

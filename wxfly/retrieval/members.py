@@ -6,27 +6,23 @@ A name may also be that of a single model: several of those form a small ensembl
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
 import xarray as xr
 
 from wxfly.cube.age import retrieved_of
-from wxfly.cube.contract import as_members, side_by_side
+from wxfly.cube.contract import ENSEMBLE, as_members, side_by_side
 from wxfly.cube.notes import Note, NoteKind
 from wxfly.errors import WxflyError, unknown_name
 from wxfly.pilot.settings import Settings, load_settings
 from wxfly.pilot.site import Site
-from wxfly.retrieval.forecast import obtain_forecast
-from wxfly.retrieval.model_choice import choose_ensembles
+from wxfly.retrieval.forecast import keep_and_prune, obtain_forecast
+from wxfly.retrieval.model_choice import Wanted, choose_ensembles
 from wxfly.retrieval.origin import Obtained
 from wxfly.sources.open_meteo.models import ENSEMBLES, MODELS, find_ensemble
 from wxfly.sources.reply import PlaceReply
-from wxfly.store import forecasts, layout, pruning
+from wxfly.store import forecasts
 from wxfly.times import as_moment, utc_now
-
-if TYPE_CHECKING:
-    from wxfly.retrieval.model_choice import Wanted
 
 Progress = Callable[[str], None]
 
@@ -95,10 +91,10 @@ def obtain_ensembles(
                     sites, model=name, offline=offline, now=now, on_progress=on_progress, settings=settings
                 )
                 last = found.cube["time"].values[-1]
-                cubes.append(as_members(found.cube).assign_coords(last_time=("realization", np.array([last]))))
+                cubes.append(as_members(found.cube).assign_coords(last_time=(ENSEMBLE, np.array([last]))))
         except WxflyError as fault:
             notes.append(f"{name} does not take part in the chance: {fault}")
-    singles = [str(cube.attrs["model"]) for cube in cubes if cube.sizes["realization"] == 1]
+    singles = [str(cube.attrs["model"]) for cube in cubes if cube.sizes[ENSEMBLE] == 1]
     if singles and len(singles) == len(cubes):
         if len(singles) == 1:
             notes.append(f"one more model ({singles[0]}) is not an ensemble: name an ensemble, or several models")
@@ -155,7 +151,7 @@ def _obtain(name: str, sites: Sequence[Site], offline: bool, settings: Settings,
 
     stored = [_stored(name, site, offline) for site in sites]
     found = [cube for cube in stored if cube is not None]
-    if len(found) == len(sites) and len({layout.run_name(cube) for cube in found}) == 1:
+    if len(found) == len(sites) and len({forecasts.run_name(cube) for cube in found}) == 1:
         return _side_by_side(found, sites)
     if offline:
         raise WxflyError(
@@ -164,10 +160,7 @@ def _obtain(name: str, sites: Sequence[Site], offline: bool, settings: Settings,
     on_progress(f"asking for {find_ensemble(name).title}")
     replies: list[PlaceReply] = []
     cube = get_ensemble(sites, name, settings=settings, keep=replies.extend)
-    try:
-        forecasts.keep_forecasts(replies)
-        pruning.prune_store(settings)
-    except WxflyError:
+    if keep_and_prune(replies, settings):
         on_progress("the members could not be kept for use offline")
     return _side_by_side([cube.isel(site=[i]) for i in range(cube.sizes["site"])], sites)
 

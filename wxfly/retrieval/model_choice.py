@@ -23,7 +23,7 @@ ALIKE = 1.3
 """Ratio of mesh widths below which two models count as equally fine; our estimate."""
 HIGHEST_ABOVE_TOP = 1.5
 """Largest ratio of the flight height to a model's top level [1]: extrapolation of the wind was tested up to it
-(`wxfly.physics.wind.levels.beyond_top`)."""
+(`wxfly.physics.wind.profile.beyond_top`)."""
 LEAST, LEAST_MORE = np.timedelta64(12, "h"), np.timedelta64(24, "h")
 """Least hours that the first model must provide, and that each further one must add, unless it reaches the end: every
 change of model costs a request."""

@@ -99,8 +99,6 @@ class Obtained:
         Time of the answer, UTC [s].
     origin : str
         ``fetched``, ``store``, ``file`` or ``demo``.
-    run, retrieved : numpy.datetime64
-        Start of the run and time of retrieval, UTC [s]; NaT when unknown.
     notes : tuple of str
         What the reader must know first.
     ensembles : tuple of xarray.Dataset
@@ -113,11 +111,19 @@ class Obtained:
     cube: xr.Dataset
     now: np.datetime64
     origin: ObtainedFrom
-    run: np.datetime64
-    retrieved: np.datetime64
     notes: tuple[str, ...] = ()
     ensembles: tuple[xr.Dataset, ...] = ()
     is_chosen: bool = False
+
+    @property
+    def run(self) -> np.datetime64:
+        """Return the start of its run, UTC [s]; NaT when unknown."""
+        return run_of(self.cube)
+
+    @property
+    def retrieved(self) -> np.datetime64:
+        """Return its time of retrieval, UTC [s]; NaT when unknown. Of the demonstration it is the start of the run."""
+        return self.run if self.is_demo else retrieved_of(self.cube)
 
     @property
     def since(self) -> np.datetime64:
@@ -153,7 +159,7 @@ class Obtained:
     @property
     def provenance(self) -> ForecastOrigin:
         """Return the origin of the forecast, for a briefing."""
-        return replace(provenance_of(self.cube), run=self.run, retrieved=self.retrieved, obtained_from=self.origin)
+        return replace(provenance_of(self.cube), retrieved=self.retrieved, obtained_from=self.origin)
 
 
 def provenance_of(cube: xr.Dataset) -> ForecastOrigin:

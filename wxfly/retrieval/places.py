@@ -91,8 +91,6 @@ def from_demonstration(sites: Sequence[Site], now: np.datetime64 | None) -> Obta
         cube=cube,
         now=run if now is None else now,
         origin="demo",
-        run=run,
-        retrieved=run,
         notes=(Note(f"demonstration: site and weather are invented ({entry['title']})", NoteKind.INVENTED),),
         is_chosen=True,
     )
@@ -246,14 +244,7 @@ def _search(text: str, saved: Mapping[str, Site], offline: bool, settings: Setti
 
 def _complete(site: Site, offline: bool, settings: Settings) -> Site:
     """Add the time zone, and the height of the ground where a service can be asked."""
-    if site.is_demo:
-        return site
-    if site.time_zone == "UTC":  # the default of a site without a time zone
-        site = replace(site, time_zone=time_zone_at(site.latitude, site.longitude))
-    if math.isnan(site.surface_altitude):
-        altitude = _surface_altitude(site, offline, settings)
-        site = replace(site, surface_altitude=altitude)
-    return site
+    return complete_sites([site], offline=offline, settings=settings)[0]
 
 
 MOST_GROUNDS = 100
@@ -261,7 +252,11 @@ MOST_GROUNDS = 100
 
 
 def complete_sites(
-    sites: Sequence[Site], *, offline: bool, settings: Settings, before: Callable[[float, str], object]
+    sites: Sequence[Site],
+    *,
+    offline: bool,
+    settings: Settings,
+    before: Callable[[float, str], object] = lambda *_: None,
 ) -> list[Site]:
     """Return sites with time zone and height of the ground, asked for many places at once.
 
@@ -271,7 +266,7 @@ def complete_sites(
         The places.
     offline, settings
         As in `resolve_site`.
-    before : callable
+    before : callable, optional
         Called before each request with its weighted calls and a line on it.
 
     Returns
@@ -279,24 +274,15 @@ def complete_sites(
     list of Site
         In the same order. The height is NaN where it is unknown.
     """
-    from wxfly.sources.open_meteo.places import get_surface_altitudes
-
-    names = {
-        site.key: f"{site.latitude:.4f},{site.longitude:.4f}" for site in sites if math.isnan(site.surface_altitude)
-    }
-    ground = {key: _asked_before(name) for key, name in names.items()}
+    ground = {site.key: _asked_before(site.key) for site in sites if math.isnan(site.surface_altitude)}
     lacking = [] if offline else [key for key, height in ground.items() if math.isnan(height)]
     for first in range(0, len(lacking), MOST_GROUNDS):
         part = lacking[first : first + MOST_GROUNDS]
         before(float(len(part)), f"asking for the ground at {len(part)} place{'s' if len(part) > 1 else ''}")
         try:
-            heights = get_surface_altitudes(part, settings=settings)
+            ground |= _ask_for_ground(part, settings)
         except SourceError:
-            break  # as for one site: the forecast has a height
-        for key, height in zip(part, heights, strict=True):
-            ground[key] = height
-            if math.isfinite(height):
-                keep_reply("ground", names[key], repr(height), datetime.now(UTC))
+            break  # the forecast has a height; without one, elements that need it are unknown
     found = [replace(s, surface_altitude=ground[s.key]) if math.isnan(s.surface_altitude) else s for s in sites]
     return [
         replace(s, time_zone=time_zone_at(s.latitude, s.longitude)) if s.time_zone == "UTC" and not s.is_demo else s
@@ -304,32 +290,31 @@ def complete_sites(
     ]
 
 
-def _surface_altitude(site: Site, offline: bool, settings: Settings) -> float:
+def _ask_for_ground(places: Sequence[tuple[float, float]], settings: Settings) -> dict[tuple[float, float], float]:
+    """Request and keep the height of the ground at places; none that another process has asked for in the meantime."""
     from wxfly.sources.open_meteo.places import get_surface_altitudes
 
-    name = f"{site.latitude:.4f},{site.longitude:.4f}"
-    altitude = _asked_before(name)
-    if offline or math.isfinite(altitude):
-        return altitude
-    with asking_alone("ground", name):
-        altitude = _asked_before(name)
-        if math.isfinite(altitude):
-            return altitude
-        try:
-            (altitude,) = get_surface_altitudes([(site.latitude, site.longitude)], settings=settings)
-        except SourceError:
-            return math.nan  # the forecast has a height; without one, elements that need it are unknown
-        if math.isfinite(altitude):
-            keep_reply("ground", name, repr(altitude), datetime.now(UTC))
-        return altitude
+    with asking_alone("ground", _name(places[0])):
+        known = {place: _asked_before(place) for place in places}
+        lacking = [place for place, height in known.items() if math.isnan(height)]
+        if lacking:
+            known |= zip(lacking, get_surface_altitudes(lacking, settings=settings), strict=True)
+        for place in lacking:
+            if math.isfinite(known[place]):
+                keep_reply("ground", _name(place), repr(known[place]), datetime.now(UTC))
+    return known
 
 
-def _asked_before(name: str) -> float:
+def _asked_before(place: tuple[float, float]) -> float:
     """Return the kept height of the ground; NaN when there is none, or it is damaged."""
-    kept = kept_reply("ground", name)
+    kept = kept_reply("ground", _name(place))
     if kept is not None:
         with contextlib.suppress(ValueError):
             altitude = float(kept.text)
             if LOWEST_GROUND <= altitude <= HIGHEST_GROUND:
                 return altitude
     return math.nan
+
+
+def _name(place: tuple[float, float]) -> str:
+    return f"{place[0]:.4f},{place[1]:.4f}"

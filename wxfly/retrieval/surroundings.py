@@ -1,6 +1,6 @@
 """The cells of a model around the sites: kept or requested, and added to the forecast as their spread.
 
-They widen the error of wind and gust (`wxfly.physics.wind.surroundings`). A forecast that never had them stays
+They widen the error of wind and gust (`wxfly.physics.wind.error`). A forecast that never had them stays
 unchanged; one whose cells are lost counts as if they differed much.
 """
 
@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -23,11 +23,11 @@ from wxfly.store.replies import KeptReply, keep_reply, kept_reply
 from wxfly.times import as_moment, utc_now
 
 if TYPE_CHECKING:
-    from wxfly.sources.open_meteo.surroundings import Surroundings
+    from wxfly.sources.open_meteo.forecast import Surroundings
 
 Progress = Callable[[str], None]
 
-FRESH = np.timedelta64(3, "h")
+FRESH = timedelta(hours=3)
 """Age below which kept cells are not requested again: what is used of them changes little from run to run."""
 OLDEST = np.timedelta64(36, "h")
 """Age from which kept cells count as lost, as wind and gust of a forecast do (`wxfly.cube.age`)."""
@@ -74,7 +74,7 @@ def obtain_cells(
     settings, on_progress
         As in `wxfly.retrieval.forecast.obtain_forecast`.
     """
-    from wxfly.sources.open_meteo.surroundings import get_surroundings
+    from wxfly.sources.open_meteo.forecast import get_surroundings
 
     places = {site.key: site for site in sites}
     if model not in MODELS or len(places) > MOST_PLACES:
@@ -151,7 +151,7 @@ def with_cells(cube: xr.Dataset, sites: Sequence[Site], cells: Cells, height: fl
 
 
 def _read(reply: KeptReply, model: str, now: datetime) -> Surroundings | None:
-    from wxfly.sources.open_meteo.surroundings import parse_surroundings
+    from wxfly.sources.open_meteo.forecast import parse_surroundings
 
     if reply.text == _LOST or as_moment(now) - as_moment(reply.retrieved) >= OLDEST:
         return None
@@ -162,10 +162,7 @@ def _read(reply: KeptReply, model: str, now: datetime) -> Surroundings | None:
 
 
 def _is_fresh(reply: KeptReply | None, now: datetime) -> bool:
-    if reply is None or reply.text == _LOST:
-        return False
-    age = as_moment(now) - as_moment(reply.retrieved)
-    return bool(np.timedelta64(0, "s") <= age < FRESH)
+    return reply is not None and reply.text != _LOST and reply.is_younger_than(FRESH, now)
 
 
 def _name(key: tuple[float, float], model: str) -> str:

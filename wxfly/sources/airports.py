@@ -17,10 +17,11 @@ from typing import Any
 
 import numpy as np
 
+from wxfly.physics import MELTING_POINT
 from wxfly.pilot.services import SERVICES
 from wxfly.pilot.settings import Settings
 from wxfly.sources.http import download
-from wxfly.sources.reply import Reply, SourceError, is_unix_time, parse_json
+from wxfly.sources.reply import Reply, SourceError, is_unix_time, parse_json, read_moment
 from wxfly.units import UNITS
 
 SOURCE, ATTRIBUTION = SERVICES["aviation_weather"].source, SERVICES["aviation_weather"].attribution
@@ -30,16 +31,20 @@ _CEILING = ("BKN", "OVC", "OVX", "VV")
 _NONE = ("CLR", "SKC", "CAVOK", "NSC", "NCD", "FEW", "SCT")
 
 
-def _box_around(latitude: float, longitude: float, half_width_km: float) -> str:
+HALF_WIDTH_KM = 60.0
+"""Distance from a place to the edges of the box around it [km]."""
+
+
+def _box_around(latitude: float, longitude: float) -> str:
     """Return a box of whole tenths of a degree around a place, south-west corner first; it is sent, not the place."""
-    north = half_width_km / 111.2
+    north = HALF_WIDTH_KM / 111.2
     east = north / max(math.cos(math.radians(latitude)), 0.1)
     south, west = (math.floor(v * 10) / 10 for v in (max(latitude - north, -90), max(longitude - east, -180)))
     top, right = (math.ceil(v * 10) / 10 for v in (min(latitude + north, 90), min(longitude + east, 180)))
     return f"{south:.1f},{west:.1f},{top:.1f},{right:.1f}"
 
 
-def _ask_for(
+def _ask(
     product: str, of: Mapping[str, str], parse: Callable[[bytes, str], object], settings: Settings, what: str
 ) -> str:
     """Request one product, check with `parse` that it can be read, and return the reply unchanged."""
@@ -121,8 +126,9 @@ def _ceiling_of(row: dict[str, Any], what: str) -> float:
     return math.inf if covers and all(cover in _NONE for cover in covers) else math.nan
 
 
-STATION_HOURS = 168.0
-"""Default length of the record, a week [h]: half-hourly reports and some extra ones stay below the service's 400."""
+_HOURS, _STATION_HOURS = "2", "168"
+"""Length of the record around a place and at one airport [h]: a week of half-hourly reports and some extra ones stays
+below the 400 that the service sends at most."""
 
 
 @dataclass(frozen=True)
@@ -169,9 +175,7 @@ class AirportReport:
     text: str
 
 
-def get_reports(
-    latitude: float, longitude: float, *, settings: Settings, half_width_km: float = 60.0, hours: float = 2.0
-) -> str:
+def get_reports(latitude: float, longitude: float, *, settings: Settings) -> str:
     """Request the reports of airports around a place, check that they can be read, and return the reply unchanged.
 
     Parameters
@@ -180,17 +184,14 @@ def get_reports(
         The place [degree]; only a box of whole tenths around it is sent, not the place itself.
     settings : Settings
         Address, User-Agent and patience.
-    half_width_km : float, optional
-        Distance from the place to the edges of the box [km].
-    hours : float, optional
-        Length of the record [h].
     """
     what = f"{SOURCE} around {latitude:.2f}, {longitude:.2f}"
-    return _ask({"bbox": _box_around(latitude, longitude, half_width_km)}, hours, settings, what)
+    query = {"bbox": _box_around(latitude, longitude), "hours": _HOURS}
+    return _ask("metar", query, parse_reports, settings, what)
 
 
-def get_station_reports(station: str, *, settings: Settings, hours: float = STATION_HOURS) -> str:
-    """Request the past reports of one airport, check that they can be read, and return the reply unchanged.
+def get_station_reports(station: str, *, settings: Settings) -> str:
+    """Request a week of reports of one airport, check that they can be read, and return the reply unchanged.
 
     Parameters
     ----------
@@ -198,16 +199,11 @@ def get_station_reports(station: str, *, settings: Settings, hours: float = STAT
         Its ICAO code: four letters or digits.
     settings : Settings
         Address, User-Agent and patience.
-    hours : float, optional
-        Length of the record [h]; the service keeps 15 days, and sends at most 400 reports.
     """
     if not re.fullmatch(r"[A-Z][A-Z0-9]{3}", station):
         raise SourceError(f"station '{station[:10]}' is not an ICAO code; wanted four capitals such as EHTW")
-    return _ask({"ids": station}, hours, settings, f"{SOURCE} at {station}")
-
-
-def _ask(of: dict[str, str], hours: float, settings: Settings, what: str) -> str:
-    return _ask_for("metar", {**of, "hours": f"{hours:g}"}, parse_reports, settings, what)
+    query = {"ids": station, "hours": _STATION_HOURS}
+    return _ask("metar", query, parse_reports, settings, f"{SOURCE} at {station}")
 
 
 def parse_reports(body: bytes, what: str = SOURCE) -> list[AirportReport]:
@@ -235,8 +231,8 @@ def parse_reports(body: bytes, what: str = SOURCE) -> list[AirportReport]:
                 wind_speed=_number_of(row, "wspd", where, 0, 200) * _KNOT,
                 wind_speed_of_gust=_number_of(row, "wgst", where, 0, 250) * _KNOT,
                 wind_from_direction=math.nan if row.get("wdir") == "VRB" else _number_of(row, "wdir", where, 0, 360),
-                air_temperature=_number_of(row, "temp", where, -95, 65) + 273.15,
-                dew_point_temperature=_number_of(row, "dewp", where, -100, 45) + 273.15,
+                air_temperature=_number_of(row, "temp", where, -95, 65) + MELTING_POINT,
+                dew_point_temperature=_number_of(row, "dewp", where, -100, 45) + MELTING_POINT,
                 visibility=visibility,
                 visibility_is_more=is_more,
                 ceiling=_ceiling_of(row, where),
@@ -319,14 +315,10 @@ class AerodromeForecast:
     text: str
 
 
-def get_aerodrome_forecasts(
-    latitude: float, longitude: float, *, settings: Settings, half_width_km: float = 60.0
-) -> str:
+def get_aerodrome_forecasts(latitude: float, longitude: float, *, settings: Settings) -> str:
     """Request the forecasts of airports around a place; parameters and result are those of `get_reports`."""
     what = f"{SOURCE}, forecasts around {latitude:.2f}, {longitude:.2f}"
-
-    of = {"bbox": _box_around(latitude, longitude, half_width_km)}
-    return _ask_for("taf", of, parse_aerodrome_forecasts, settings, what)
+    return _ask("taf", {"bbox": _box_around(latitude, longitude)}, parse_aerodrome_forecasts, settings, what)
 
 
 def parse_aerodrome_forecasts(body: bytes, what: str = SOURCE) -> list[AerodromeForecast]:
@@ -363,11 +355,9 @@ def parse_aerodrome_forecasts(body: bytes, what: str = SOURCE) -> list[Aerodrome
 
 def _issued(text: Any) -> np.datetime64:
     """Read the time of issue, in either form that the service has used; NaT where there is none."""
-    if not isinstance(text, str) or not re.fullmatch(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d:\d\d(\.\d+)?Z?", text):
-        return np.datetime64("NaT", "s")
     try:
-        return np.datetime64(text[:19].replace(" ", "T"), "s")
-    except ValueError:
+        return read_moment(text, SOURCE)
+    except SourceError:
         return np.datetime64("NaT", "s")
 
 

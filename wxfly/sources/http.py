@@ -21,13 +21,13 @@ import time
 import zlib
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import Future
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cache
 from typing import TYPE_CHECKING, Any, Generic, NoReturn, TypeVar
 from urllib.parse import urljoin, urlsplit
 
 from wxfly.pilot.own_files import make_folder
-from wxfly.pilot.settings import Settings, cache_folder
+from wxfly.pilot.settings import LOOPBACK, Settings, cache_folder
 from wxfly.sources.reply import LateError, PassingError, Reply, SourceError, UnreachableError, reason_of
 
 if TYPE_CHECKING:
@@ -42,62 +42,6 @@ T = TypeVar("T")
 CONNECT_SECONDS = 6.0
 _REDIRECTS = (301, 302, 303, 307, 308)
 _PROXIES = ("HTTPS_PROXY", "HTTP_PROXY", "ALL_PROXY")
-
-
-def request(
-    url: str,
-    parameters: Mapping[str, str],
-    headers: Mapping[str, str],
-    settings: Settings,
-    what: str,
-    read: Callable[[Reply], T],
-    *,
-    end: float,
-    maximum_bytes: int,
-) -> T:
-    """Make one request, follow redirects within the configured hosts, and read the answer.
-
-    Parameters
-    ----------
-    url, parameters, headers
-        Address, query and headers of the request.
-    settings : Settings
-        Hosts and User-Agent.
-    what : str
-        Source and place, for errors.
-    read : callable
-        Makes the result from the reply; its time counts.
-    end : float
-        Time of the monotonic clock at which the request is abandoned [s], whatever its state.
-    maximum_bytes : int
-        Largest body accepted, unpacked.
-
-    Raises
-    ------
-    SourceError
-        One line with the fault; a `PassingError` where another try may help.
-    """
-    connection = _Connection()
-    came: list[Reply] = []
-    result: list[T] = []
-    failure: list[BaseException] = []
-
-    def run() -> None:
-        try:
-            came.append(_exchange(url, parameters, headers, settings, what, end, maximum_bytes, connection))
-            result.append(read(came[0]))
-        except BaseException as fault:  # passed to the waiting thread
-            failure.append(fault)
-
-    thread = threading.Thread(target=run, name="wxfly-request", daemon=True)
-    thread.start()
-    thread.join(max(end - time.monotonic(), 0.0))
-    if failure:
-        raise failure[0]
-    if not result:
-        connection.shut()
-        raise LateError(f"{what}: {'the answer was not read' if came else 'no answer'} in time; try again")
-    return result[0]
 
 
 class _Connection:
@@ -123,6 +67,138 @@ class _Connection:
                 stream.get_extra_info("socket").shutdown(socket.SHUT_RDWR)
 
 
+@dataclass(frozen=True)
+class _Request:
+    """One request.
+
+    Attributes
+    ----------
+    url, query, headers
+        Its address, query and headers.
+    settings : Settings
+        Hosts, User-Agent and patience.
+    what : str
+        Source and place, for errors.
+    maximum_bytes : int
+        Largest body accepted, unpacked.
+    """
+
+    url: str
+    query: Mapping[str, str]
+    headers: Mapping[str, str]
+    settings: Settings
+    what: str
+    maximum_bytes: int
+
+    def make(self, read: Callable[[Reply], T], end: float) -> T:
+        """Send it, follow redirects within the configured hosts, and return what `read` makes of the reply.
+
+        At `end` of the monotonic clock [s] it is abandoned, whatever its state; the time of `read` counts.
+
+        Raises
+        ------
+        SourceError
+            One line with the fault; a `PassingError` where another try may help.
+        """
+        connection = _Connection()
+        came: list[Reply] = []
+        result: list[T] = []
+        failure: list[BaseException] = []
+
+        def run() -> None:
+            try:
+                came.append(self._exchange(end, connection))
+                result.append(read(came[0]))
+            except BaseException as fault:  # passed to the waiting thread
+                failure.append(fault)
+
+        thread = threading.Thread(target=run, name="wxfly-request", daemon=True)
+        thread.start()
+        thread.join(max(end - time.monotonic(), 0.0))
+        if failure:
+            raise failure[0]
+        if not result:
+            connection.shut()
+            raise LateError(f"{self.what}: {'the answer was not read' if came else 'no answer'} in time; try again")
+        return result[0]
+
+    def _exchange(self, end: float, connection: _Connection) -> Reply:
+        import httpx
+
+        settings, what, url, query = self.settings, self.what, self.url, self.query
+        logging.getLogger("httpx").setLevel(logging.WARNING)  # it would log the exact place of the flight
+        sent = {"User-Agent": settings.user_agent, "Accept-Encoding": "gzip", **self.headers}
+        left = end - time.monotonic()
+        if left <= 0:
+            raise self._late("no answer")
+        timeout = httpx.Timeout(left, connect=min(left, CONNECT_SECONDS))
+        try:
+            with _client(timeout, what) as client:
+                for _ in range(4):
+                    with client.stream(
+                        "GET", url, params=query or None, headers=sent, extensions={"trace": connection.trace}
+                    ) as answer:
+                        if answer.status_code in _REDIRECTS and "location" in answer.headers:
+                            url, query = urljoin(url, answer.headers["location"]), {}
+                            check_host(url, settings, what)
+                            continue
+                        body = self._read(answer, end)
+                        return Reply(answer.status_code, {k.lower(): v for k, v in answer.headers.items()}, body)
+        except httpx.ProxyError:
+            raise PassingError(
+                f"{what}: the proxy that the environment names does not let us through; mend or unset HTTPS_PROXY"
+            ) from None
+        except httpx.ConnectError as fault:
+            if _is_of_certificate(fault):
+                raise SourceError(
+                    f"{what}: the certificate of {urlsplit(url).hostname or 'the service'} cannot be trusted, so "
+                    "nothing was sent; is there a sign-in page on this network, or is this machine's clock wrong?"
+                ) from None
+            raise UnreachableError(
+                f"{what}: cannot be reached; is there a connection? --offline uses what is stored"
+            ) from None
+        except httpx.TimeoutException:
+            raise LateError(f"{what}: no answer in time; try again") from None
+        except httpx.TransportError:
+            raise PassingError(f"{what}: the connection broke; try again") from None
+        except (httpx.HTTPError, httpx.InvalidURL, ValueError) as fault:  # ValueError: a redirect to an invalid address
+            raise SourceError(f"{what}: not a usable answer ({type(fault).__name__}); try again later") from None
+        raise SourceError(f"{what}: redirected too often; is there a sign-in page on this network?")
+
+    def _late(self, fault: str) -> LateError:
+        patience = self.settings.patience_seconds
+        return LateError(f"{self.what}: {fault} within {patience:g} s; try again, or set patience_seconds higher")
+
+    def _read(self, answer: httpx.Response, end: float) -> bytes:
+        """Read a body within limits of time and size; unpacked here, so that the limit holds for the unpacked size."""
+        encoding = answer.headers.get("content-encoding", "identity").lower()
+        if encoding not in ("identity", "gzip", ""):
+            raise SourceError(
+                f"{self.what}: the body is packed as '{encoding[:20]}', which was not asked for; "
+                "is there a proxy that packs anew?"
+            )
+        unpack = zlib.decompressobj(wbits=31) if encoding == "gzip" else None
+        body = bytearray()
+        for chunk in answer.iter_raw():  # as they arrive, so that a slow stream is noticed
+            if unpack is None:
+                body += chunk
+            else:
+                try:
+                    body += unpack.decompress(chunk, self.maximum_bytes + 1 - len(body))
+                except zlib.error:
+                    raise PassingError(f"{self.what}: the packed body is damaged; try again") from None
+            if len(body) > self.maximum_bytes or (unpack is not None and unpack.unconsumed_tail):
+                raise SourceError(
+                    f"{self.what}: the body is larger than {self.maximum_bytes / 1e6:g} MB; refused: "
+                    "ask for fewer places or days"
+                )
+            if time.monotonic() > end:
+                raise self._late("the body did not end")
+        if unpack is not None and answer.num_bytes_downloaded and not unpack.eof:
+            raise PassingError(f"{self.what}: the packed body was cut short; try again")
+        return bytes(body)
+
+
 def check_host(url: str, settings: Settings, what: str) -> None:
     """Refuse a host or a protocol that is not configured."""
     parts = urlsplit(url)
@@ -143,60 +219,6 @@ def check_host(url: str, settings: Settings, what: str) -> None:
         )
 
 
-def _exchange(
-    url: str,
-    parameters: Mapping[str, str],
-    headers: Mapping[str, str],
-    settings: Settings,
-    what: str,
-    end: float,
-    maximum_bytes: int,
-    connection: _Connection,
-) -> Reply:
-    import httpx
-
-    logging.getLogger("httpx").setLevel(logging.WARNING)  # it would log the exact place of the flight
-    sent = {"User-Agent": settings.user_agent, "Accept-Encoding": "gzip", **headers}
-    left = end - time.monotonic()
-    if left <= 0:
-        raise LateError(
-            f"{what}: no answer within {settings.patience_seconds:g} s; try again, or set patience_seconds higher"
-        )
-    timeout = httpx.Timeout(left, connect=min(left, CONNECT_SECONDS))
-    try:
-        with _client(timeout, what) as client:
-            for _ in range(4):
-                with client.stream(
-                    "GET", url, params=parameters or None, headers=sent, extensions={"trace": connection.trace}
-                ) as answer:
-                    if answer.status_code in _REDIRECTS and "location" in answer.headers:
-                        url, parameters = urljoin(url, answer.headers["location"]), {}
-                        check_host(url, settings, what)
-                        continue
-                    body = _read(answer, what, end, maximum_bytes, settings.patience_seconds)
-                    return Reply(answer.status_code, {k.lower(): v for k, v in answer.headers.items()}, body)
-    except httpx.ProxyError:
-        raise PassingError(
-            f"{what}: the proxy that the environment names does not let us through; mend or unset HTTPS_PROXY"
-        ) from None
-    except httpx.ConnectError as fault:
-        if _is_of_certificate(fault):
-            raise SourceError(
-                f"{what}: the certificate of {urlsplit(url).hostname or 'the service'} cannot be trusted, so "
-                "nothing was sent; is there a sign-in page on this network, or is this machine's clock wrong?"
-            ) from None
-        raise UnreachableError(
-            f"{what}: cannot be reached; is there a connection? --offline uses what is stored"
-        ) from None
-    except httpx.TimeoutException:
-        raise LateError(f"{what}: no answer in time; try again") from None
-    except httpx.TransportError:
-        raise PassingError(f"{what}: the connection broke; try again") from None
-    except (httpx.HTTPError, httpx.InvalidURL, ValueError) as fault:  # ValueError: a redirect to an invalid address
-        raise SourceError(f"{what}: not a usable answer ({type(fault).__name__}); try again later") from None
-    raise SourceError(f"{what}: redirected too often; is there a sign-in page on this network?")
-
-
 def check_receiver(url: str) -> None:
     """Refuse an address to send to that is neither https nor on this machine.
 
@@ -206,8 +228,8 @@ def check_receiver(url: str) -> None:
         With what is wanted.
     """
     parts = urlsplit(url)
-    is_here = parts.hostname in ("127.0.0.1", "::1", "localhost")
-    if not parts.hostname or parts.scheme not in ("https", *(["http"] if is_here else [])):
+    schemes = ("https", "http") if parts.hostname in LOOPBACK else ("https",)
+    if not parts.hostname or parts.scheme not in schemes:
         given = f"by {parts.scheme[:20] or 'no protocol'}" if parts.hostname else "to an address without a host"
         raise SourceError(f"what a watch tells is not sent {given}; wanted https://… or http://localhost…")
 
@@ -253,7 +275,7 @@ def _client(timeout: httpx.Timeout, what: str) -> httpx.Client:
     import httpx
 
     try:
-        trusted = _trust()
+        trusted = _trust(os.environ.get("SSL_CERT_FILE"), os.environ.get("SSL_CERT_DIR"))
     except OSError as fault:  # includes SSLError
         names = " and ".join(name for name in ("SSL_CERT_FILE", "SSL_CERT_DIR") if os.environ.get(name))
         raise SourceError(
@@ -270,13 +292,9 @@ def _client(timeout: httpx.Timeout, what: str) -> httpx.Client:
         ) from None
 
 
-def _trust() -> ssl.SSLContext:
-    """Return the context for verifying certificates; made once, because it takes longer than many requests."""
-    return _trust_of(os.environ.get("SSL_CERT_FILE"), os.environ.get("SSL_CERT_DIR"))
-
-
 @cache
-def _trust_of(*_: str | None) -> ssl.SSLContext:
+def _trust(*_: str | None) -> ssl.SSLContext:
+    """Return the context for verifying certificates; made once, because it takes longer than many requests."""
     import httpx
 
     return httpx.create_ssl_context()
@@ -291,37 +309,6 @@ def _is_of_certificate(fault: BaseException | None) -> bool:
             return True
         fault = fault.__cause__ or fault.__context__
     return False
-
-
-def _read(answer: httpx.Response, what: str, end: float, maximum_bytes: int, patience: float) -> bytes:
-    """Read a body within limits of time and size; unpacked here, so that the limit holds for the unpacked size."""
-    encoding = answer.headers.get("content-encoding", "identity").lower()
-    if encoding not in ("identity", "gzip", ""):
-        raise SourceError(
-            f"{what}: the body is packed as '{encoding[:20]}', which was not asked for; "
-            "is there a proxy that packs anew?"
-        )
-    unpack = zlib.decompressobj(wbits=31) if encoding == "gzip" else None
-    body = bytearray()
-    for chunk in answer.iter_raw():  # as they arrive, so that a slow stream is noticed
-        if unpack is None:
-            body += chunk
-        else:
-            try:
-                body += unpack.decompress(chunk, maximum_bytes + 1 - len(body))
-            except zlib.error:
-                raise PassingError(f"{what}: the packed body is damaged; try again") from None
-        if len(body) > maximum_bytes or (unpack is not None and unpack.unconsumed_tail):
-            raise SourceError(
-                f"{what}: the body is larger than {maximum_bytes / 1e6:g} MB; refused: ask for fewer places or days"
-            )
-        if time.monotonic() > end:
-            raise LateError(
-                f"{what}: the body did not end within {patience:g} s; try again, or set patience_seconds higher"
-            )
-    if unpack is not None and answer.num_bytes_downloaded and not unpack.eof:
-        raise PassingError(f"{what}: the packed body was cut short; try again")
-    return bytes(body)
 
 
 AT_ONCE = 4
@@ -536,30 +523,11 @@ def download(
     """
     import filelock
 
-    host = urlsplit(url).netloc.lower()
     check_host(url, settings, what)
-    group = _GROUP.get()
-    turn = group.turn(host, is_counted=weight > 0) if group is not None else _alone(host)
-    sent = {**parameters, **settings.key_for(url)}
-    tries = _Tries(
-        url=url,
-        sent=sent,
-        headers=headers or {},
-        parse=parse,
-        settings=settings,
-        what=what,
-        accepted=accepted,
-        maximum_bytes=maximum_bytes,
-        weight=weight,
-        on_wait=_WAITING.get(),
-    )
-    began = time.monotonic()
+    request = _Request(url, {**parameters, **settings.key_for(url)}, headers or {}, settings, what, maximum_bytes)
+    tries = _Tries(request, parse, accepted, weight)
     try:
-        with turn:
-            waited = time.monotonic() - began
-            if waited > 0.05 and group is None:
-                facts = {"what": what, "wait_seconds": round(waited, 3)}
-                log.info("%s: waited %.1f s for another wxfly", what, waited, extra={"facts": facts})
+        with _turn_at(urlsplit(url).netloc.lower(), what, is_counted=weight > 0):
             return tries.run()
     except filelock.Timeout:
         raise SourceError(
@@ -576,20 +544,15 @@ def download(
         raise tries.given_up(fault) from None
 
 
-@dataclass(kw_only=True)
+@dataclass
 class _Tries(Generic[T]):
     """The tries of one download, the waits between them, and when it is given up."""
 
-    url: str
-    sent: Mapping[str, str]
-    headers: Mapping[str, str]
+    request: _Request
     parse: Callable[[Reply], T]
-    settings: Settings
-    what: str
     accepted: tuple[int, ...]
-    maximum_bytes: int
     weight: float
-    on_wait: Callable[[str], object] | None
+    on_wait: Callable[[str], object] | None = field(default_factory=lambda: _WAITING.get())
     count: int = 0
     end: float = 0.0
     answered: PassingError | None = None
@@ -598,7 +561,7 @@ class _Tries(Generic[T]):
         """Try until a reply is parsed; the fault of the last try where no further one can help."""
         from tenacity import Retrying, retry_if_exception_type
 
-        self.end = time.monotonic() + self.settings.patience_seconds  # waiting for others does not count
+        self.end = time.monotonic() + self.request.settings.patience_seconds  # waiting for others does not count
         retrying = Retrying(
             retry=retry_if_exception_type(PassingError), wait=self._wait, stop=self._stop, reraise=True,
             sleep=time.sleep, before_sleep=self._log_wait,
@@ -627,25 +590,21 @@ class _Tries(Generic[T]):
         self.count += 1
         started = time.monotonic()
         _count(1, self.weight, 0)
-        host = urlsplit(self.url).netloc.lower()
-        facts = {"what": self.what, "host": host, "attempt": self.count}
-        log.info("%s: asking %s", self.what, host, extra={"facts": facts})
+        what, host = self.request.what, urlsplit(self.request.url).netloc.lower()
+        log.info("%s: asking %s", what, host, extra={"facts": {"what": what, "host": host, "attempt": self.count}})
 
         def read(reply: Reply) -> T:
-            reply = _without_key(reply, self.settings)
+            reply = _without_key(reply, self.request.settings)
             took = time.monotonic() - started
             size = len(reply.body)
             _count(0, 0.0, size)
-            facts = {"what": self.what, "status": reply.status, "bytes": size, "seconds": round(took, 3)}
-            log.info("%s: status %d, %d bytes in %.2f s", self.what, reply.status, size, took, extra={"facts": facts})
+            facts = {"what": what, "status": reply.status, "bytes": size, "seconds": round(took, 3)}
+            log.info("%s: status %d, %d bytes in %.2f s", what, reply.status, size, took, extra={"facts": facts})
             if reply.status not in self.accepted:
-                _refuse(reply, self.what)
+                _refuse(reply, what)
             return self.parse(reply)
 
-        return request(
-            self.url, self.sent, self.headers, self.settings, self.what, read,
-            end=self.end, maximum_bytes=self.maximum_bytes,
-        )  # fmt: skip
+        return self.request.make(read, self.end)
 
     def _wait(self, state: Any) -> float:
         """Return the wait before the next try [s]: as the service asks, else doubled each time."""
@@ -664,11 +623,11 @@ class _Tries(Generic[T]):
             return is_last or time.monotonic() + float(state.upcoming_sleep) > self.end
         if not is_last:
             self.on_wait(f"{fault}; waiting {state.upcoming_sleep:.0f} s")
-            self.end = time.monotonic() + state.upcoming_sleep + self.settings.patience_seconds
+            self.end = time.monotonic() + state.upcoming_sleep + self.request.settings.patience_seconds
         return is_last
 
     def _log_wait(self, state: Any) -> None:
-        facts = {"what": self.what, "attempt": self.count, "wait_seconds": round(state.upcoming_sleep, 3)}
+        facts = {"what": self.request.what, "attempt": self.count, "wait_seconds": round(state.upcoming_sleep, 3)}
         words = "%s; trying again in %.1f s"
         log.info(words, state.outcome.exception(), state.upcoming_sleep, extra={"facts": facts})
 
@@ -681,9 +640,19 @@ def _without_key(reply: Reply, settings: Settings) -> Reply:
 
 
 @contextlib.contextmanager
-def _alone(host: str) -> Iterator[None]:
-    """Wait until no other request to the service is under way."""
+def _turn_at(host: str, what: str, *, is_counted: bool) -> Iterator[None]:
+    """Wait for the service: within a group until one of its requests is free, else until no other is under way."""
+    group = _GROUP.get()
+    if group is not None:
+        with group.turn(host, is_counted=is_counted):
+            yield
+        return
+    began = time.monotonic()
     with _lock_for(host).acquire(timeout=LOCK_SECONDS):
+        waited = time.monotonic() - began
+        if waited > 0.05:
+            facts = {"what": what, "wait_seconds": round(waited, 3)}
+            log.info("%s: waited %.1f s for another wxfly", what, waited, extra={"facts": facts})
         yield
 
 

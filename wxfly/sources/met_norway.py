@@ -118,7 +118,6 @@ WANTED_UNITS = {
     "K": "celsius", "1": "%", "Pa": "hPa", "m s-1": "m/s", "degree": "degrees", "kg m-2": "mm",
 }  # fmt: skip
 """The service's spelling of its units, by ours."""
-_STAMP = r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ"
 _CLOCKS = np.timedelta64(1, "h")  # largest difference allowed between the service's clock and ours
 _AT_10_M = ("wind_speed", "wind_from_direction")
 
@@ -219,18 +218,16 @@ def parse_forecast(
         raise SourceError(f"{what}: no place on Earth in it")
     time, hourly = _hourly_part(steps, what)
     data: dict[str, Any] = {}
-    for theirs, ours in INSTANT.items():
-        column = _column([_details(s, "instant", what).get(theirs) for s in hourly], theirs, ours, units, what)
-        if column is not None:
-            data[ours] = (("time", "height"), column[:, None]) if ours in _AT_10_M else ("time", column)
-    for theirs, ours in NEXT_HOUR.items():
-        column = _column([_details(s, "next_1_hours", what).get(theirs) for s in hourly], theirs, ours, units, what)
-        if column is not None:
-            data[ours] = ("time", column)
+    for part, names in (("instant", INSTANT), ("next_1_hours", NEXT_HOUR)):
+        for theirs, ours in names.items():
+            column = _column([_details(s, part, what).get(theirs) for s in hourly], theirs, ours, units, what)
+            if column is not None:
+                data[ours] = (("time", "height"), column[:, None]) if ours in _AT_10_M else ("time", column)
     data["weather_code"] = ("time", np.array([weather_code_of(_symbol(s)) for s in hourly]))
     cube = xr.Dataset(data, coords={"time": time, "height": [10.0]})
     cube = _placed(cube, place, site, what)
-    updated = _updated(properties["meta"].get("updated_at"), what)
+    # The time of the last renewal is the nearest to the start of a run: without it the age is unknown.
+    updated = _moment(properties["meta"].get("updated_at"), "updated_at", what)
     if retrieved is not None and updated > as_moment(retrieved) + _CLOCKS:
         raise SourceError(f"{what}: it says that it was updated {str(updated)[:16]}Z, which is in the future")
     stamp = retrieved_stamp(retrieved)
@@ -257,28 +254,18 @@ def _provided(units: dict[str, Any]) -> dict[str, tuple[float, ...]]:
     return {name: (10.0,) if name in _AT_10_M else () for name in ours}
 
 
-def _updated(text: Any, what: str) -> np.datetime64:
-    """Return the time of the last renewal, the nearest to the start of a run: without it the age is unknown."""
-    if not isinstance(text, str) or not re.fullmatch(_STAMP, text):
-        raise SourceError(f"{what}: updated_at '{str(text)[:30]}' is not of the form 2026-03-10T14:00:00Z")
+def _moment(text: Any, name: str, what: str) -> np.datetime64:
+    if not isinstance(text, str) or not re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ", text):
+        raise SourceError(f"{what}: {name} '{str(text)[:30]}' is not of the form 2026-03-10T14:00:00Z")
     try:
         return np.datetime64(text[:-1], "ns")
     except ValueError:
-        raise SourceError(f"{what}: updated_at '{text}' is not on the calendar") from None
+        raise SourceError(f"{what}: {name} '{text}' is not on the calendar") from None
 
 
 def _hourly_part(steps: list[Any], what: str) -> tuple[npt.NDArray[np.datetime64], list[Any]]:
     """Return the leading steps that are one hour apart and have values for the next hour."""
-    moments = []
-    for step in steps:
-        text = step.get("time") if isinstance(step, dict) else None
-        if not isinstance(text, str) or not re.fullmatch(_STAMP, text):
-            raise SourceError(f"{what}: the time '{str(text)[:30]}' is not of the form 2026-03-10T14:00:00Z")
-        try:
-            moments.append(np.datetime64(text[:-1], "ns"))
-        except ValueError:
-            raise SourceError(f"{what}: the time '{text}' is not on the calendar") from None
-    time = np.array(moments)
+    time = np.array([_moment(s.get("time") if isinstance(s, dict) else None, "the time", what) for s in steps])
     gaps = np.diff(time)
     if (gaps <= np.timedelta64(0, "s")).any():
         raise SourceError(f"{what}: its times are not in order")

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -154,6 +155,22 @@ def read_column(values: Any, size: int, what: str) -> npt.NDArray[np.float64]:
         raise SourceError(f"{what} holds a number beyond all measure") from None
 
 
+def read_moment(text: Any, what: str) -> np.datetime64:
+    """Read a stamp in UTC, such as ``2026-10-02T15:00:00``; with a blank, parts of a second or a Z too [s].
+
+    Raises
+    ------
+    SourceError
+        When it is of another form, or not on the calendar.
+    """
+    if not isinstance(text, str) or not re.fullmatch(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d:\d\d(\.\d+)?Z?", text):
+        raise SourceError(f"{what}: the time '{str(text)[:30]}' is not of the form 2026-10-02T15:00:00")
+    try:
+        return np.datetime64(text[:19].replace(" ", "T"), "s")
+    except ValueError:
+        raise SourceError(f"{what}: the time '{text}' is not on the calendar") from None
+
+
 def retrieved_stamp(retrieved: datetime | None) -> str:
     """Return a time of retrieval as a cube states it, UTC; "not known" for None."""
     return f"{retrieved.astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}" if retrieved else "not known"
@@ -177,26 +194,22 @@ COARSE_KM = 5.0
 """Mesh width from which a place is sent to 0.01 degrees (0.6 km off at most); for a finer one to 0.001 (60 m) [km]."""
 
 
-def decimals_for(resolution_km: float, *, ground_known: bool) -> int:
-    """Return the number of decimals [degree] with which a place is sent.
-
-    Parameters
-    ----------
-    resolution_km : float
-        Mesh width of the model [km].
-    ground_known : bool
-        Whether the height of the ground is sent too, or the answer does not depend on it.
-    """
-    if not ground_known:
-        return 4  # the service looks up the ground on a mesh of 90 m
-    return 2 if resolution_km >= COARSE_KM else 3
-
-
 def sent_coordinates(
     places: Sequence[tuple[float, float]], resolution_km: float, *, ground_known: bool
 ) -> tuple[str, str]:
-    """Return latitudes and longitudes [degree] as they are sent, joined by commas."""
-    decimals = decimals_for(resolution_km, ground_known=ground_known)
+    """Return latitudes and longitudes [degree] as they are sent, joined by commas.
+
+    Parameters
+    ----------
+    places : sequence of (float, float)
+        Latitude and longitude [degree].
+    resolution_km : float
+        Mesh width of the model [km].
+    ground_known : bool
+        Whether the height of the ground is sent too, or the answer does not depend on it; else the service looks it up
+        on a mesh of 90 m.
+    """
+    decimals = 4 if not ground_known else 2 if resolution_km >= COARSE_KM else 3
     latitudes, longitudes = ([f"{value:.{decimals}f}" for value in axis] for axis in zip(*places, strict=True))
     return ",".join(latitudes), ",".join(longitudes)
 

@@ -1,15 +1,21 @@
-"""Kp, the planetary index of geomagnetic activity, from NOAA's Space Weather Prediction Center.
+"""Kp, the planetary index of geomagnetic activity: forecast and outlook of NOAA, and what GFZ has measured.
 
-The forecast reaches about three days; the 27-day outlook has the largest Kp of each day beyond. Past both, Kp is
-unknown. Stamps are the start of a three-hour interval, UTC (services.swpc.noaa.gov, NWS Service Change
-Notice 26-21 for the two forms of the JSON).
+The forecast of NOAA's Space Weather Prediction Center reaches about three days; its 27-day outlook has the largest Kp
+of each day beyond. Past both, Kp is unknown (services.swpc.noaa.gov, NWS Service Change Notice 26-21 for the two forms
+of the JSON). The second source is the GFZ German Research Centre for Geosciences, which produces the index: it has Kp
+up to now but none for the hours ahead (kp.gfz.de, JSON interface). Stamps are the start of a three-hour interval, UTC.
+
+References
+----------
+[Matzka-2021] Matzka, J. et al. (2021): The geomagnetic Kp index and derived indices of geomagnetic activity. Space
+    Weather 19, e2020SW002641.
 """
 
 from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import numpy as np
@@ -20,12 +26,13 @@ from wxfly.cube.contract import attributes_of
 from wxfly.pilot.services import SERVICES
 from wxfly.pilot.settings import Settings
 from wxfly.sources.http import download
-from wxfly.sources.reply import Reply, SourceError, parse_json, retrieved_stamp, sendable
+from wxfly.sources.reply import Reply, SourceError, parse_json, read_moment, retrieved_stamp, sendable
 
 Times = npt.NDArray[np.datetime64]
 Array = npt.NDArray[np.float64]
 
 SOURCE, ATTRIBUTION = SERVICES["space_weather"].source, SERVICES["space_weather"].attribution
+GFZ_SOURCE, GFZ_ATTRIBUTION = SERVICES["gfz"].source, SERVICES["gfz"].attribution
 FORECAST_PATH = "/products/noaa-planetary-k-index-forecast.json"
 OUTLOOK_PATH = "/text/27-day-outlook.txt"
 _INTERVAL = np.timedelta64(3, "h")
@@ -164,30 +171,23 @@ def parse_kp(body: bytes, what: str = SOURCE) -> KpSeries:
         if not isinstance(row, dict):
             raise SourceError(f"{what}: a row is not an object")
         lowered = {str(key).lower(): value for key, value in row.items()}
-        starts.append(moment_of(lowered.get("time_tag"), what))
+        starts.append(read_moment(lowered.get("time_tag"), what))
         value = lowered.get("kp")
-        values.append(np.nan if value is None else kp_value(value, what))  # without a value, Kp is unknown
+        values.append(np.nan if value is None else _kp_value(value, what))  # without a value, Kp is unknown
         kinds.append(str(lowered.get("observed", "observed"))[:12])
+    return _series(starts, values, kinds, what)
+
+
+def _series(starts: list[np.datetime64], values: list[float], kinds: list[str], what: str) -> KpSeries:
     start = np.array(starts, dtype="datetime64[s]")
     if np.isnan(values).all():
         raise SourceError(f"{what}: no value of Kp in it")
-    order = np.diff(start)
-    if (order <= np.timedelta64(0, "s")).any():
+    if (np.diff(start) <= np.timedelta64(0, "s")).any():
         raise SourceError(f"{what}: the times of Kp are not in order")
     return KpSeries(start, np.array(values), tuple(kinds))
 
 
-def moment_of(text: Any, what: str) -> np.datetime64:
-    """Read a stamp of either form, UTC [s]."""
-    if not isinstance(text, str) or not re.fullmatch(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d:\d\d(\.\d+)?Z?", text):
-        raise SourceError(f"{what}: the time '{str(text)[:30]}' is not of the form 2026-10-02T15:00:00")
-    try:
-        return np.datetime64(text[:19].replace(" ", "T"), "s")
-    except ValueError:
-        raise SourceError(f"{what}: the time '{text}' is not on the calendar") from None
-
-
-def kp_value(value: Any, what: str) -> float:
+def _kp_value(value: Any, what: str) -> float:
     """Read a Kp, number or text."""
     try:
         number = float(value) if isinstance(value, str | int | float) and not isinstance(value, bool) else np.nan
@@ -222,7 +222,7 @@ def parse_outlook(body: bytes, what: str = SOURCE) -> KpOutlook:
         if not row:
             raise SourceError(f"{what}: the row '{line.strip()[:40]}' cannot be read")
         days.append(np.datetime64(_calendar(row[1], "%Y %b %d", what), "D"))
-        values.append(kp_value(row[4], what))
+        values.append(_kp_value(row[4], what))
     day = np.array(days, dtype="datetime64[D]")
     if day.size == 0 or (np.diff(day) <= np.timedelta64(0, "s")).any():
         raise SourceError(f"{what}: no days in it, or not in order")
@@ -234,6 +234,56 @@ def _calendar(text: str, form: str, what: str) -> datetime:
         return datetime.strptime(text, form)
     except ValueError:
         raise SourceError(f"{what}: '{text}' is not on the calendar") from None
+
+
+_GFZ_BACK = timedelta(days=2)
+
+
+def get_measured_text(*, settings: Settings, now: datetime) -> str:
+    """Request the last two days from GFZ, check that they can be read, and return the reply unchanged.
+
+    Parameters
+    ----------
+    settings : Settings
+        Address, User-Agent and patience.
+    now : datetime
+        End of the requested period.
+
+    Raises
+    ------
+    SourceError
+        One line with the fault.
+    """
+    end = now.astimezone(UTC)
+
+    def parse(reply: Reply) -> str:
+        parse_measured(reply.body)
+        return reply.body.decode("utf-8")
+
+    return download(
+        settings.addresses["gfz"] + "/",
+        {"start": f"{end - _GFZ_BACK:%Y-%m-%dT%H:%M:%SZ}", "end": f"{end:%Y-%m-%dT%H:%M:%SZ}", "index": "Kp"},
+        parse,
+        settings=settings,
+        what=GFZ_SOURCE,
+        maximum_bytes=200_000,
+    )
+
+
+def parse_measured(body: bytes, what: str = GFZ_SOURCE) -> KpSeries:
+    """Read a reply of GFZ; an interval without a value is left out.
+
+    Raises
+    ------
+    SourceError
+        For a missing column, columns of different lengths, a Kp outside 0 to 9, or times out of order.
+    """
+    document = parse_json(body, what)
+    times, values = (document.get(key) if isinstance(document, dict) else None for key in ("datetime", "Kp"))
+    if not isinstance(times, list) or not isinstance(values, list) or len(times) != len(values):
+        raise SourceError(f"{what}: not a list of times and one of Kp, of one length")
+    pairs = [(read_moment(t, what), _kp_value(v, what)) for t, v in zip(times, values, strict=True) if v is not None]
+    return _series([moment for moment, _ in pairs], [kp for _, kp in pairs], ["observed"] * len(pairs), what)
 
 
 def kp_on(

@@ -1,15 +1,27 @@
 """Forecasts kept in the pilot's cache folder and found again, the newest undamaged one of a place first.
 
-`wxfly.store.layout` describes the folder (``WXFLY_CACHE``, else the platform's). The store keeps the service's reply
-unchanged (`wxfly.store.replies`), and parses it again when it is read. The file of a run is written once and never
-changed; every write goes to a temporary file that is renamed. A file with a run in the future comes from a wrong clock
-and is used last.
+The folder is ``WXFLY_CACHE``, else the platform's::
+
+    forecasts/<model>/<run>/<place>.gz      forecasts/icon_eu/2026-11-25T06Z/52.2700N_6.9000E.gz
+    replies/<kind>/<name>.json              last replies of small services, with the time of retrieval
+    grids/<model>/<run>/<file>.<bytes>.grib2  messages of a forecast grid
+    locks/<service>.lock                    one request at a time to each service
+    CACHEDIR.TAG                            marks the folder as a cache, and as ours
+
+A run that the service did not state is named ``retrieved-<hour>``. The store keeps the service's reply unchanged
+(`wxfly.store.replies`), and parses it again when it is read. The file of a run is written once and never changed; every
+write goes to a temporary file that is renamed. A file with a run in the future comes from a wrong clock and is used
+last. Early versions of wxfly kept each forecast as ``<place>.nc``; those are read as well.
 """
 
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Iterable, Mapping, Sequence
+import os
+import re
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC
 from importlib import import_module
 from pathlib import Path
 from typing import cast
@@ -23,22 +35,120 @@ from wxfly.cube.foreign_file import read_foreign
 from wxfly.cube.netcdf import save_cube
 from wxfly.errors import DamagedError, WxflyError
 from wxfly.pilot.services import SERVICES
+from wxfly.pilot.settings import cache_folder
 from wxfly.pilot.site import Site, parse_coordinates, place_key
 from wxfly.sources.reply import SAME_GROUND, PlaceReply
-from wxfly.store.layout import (
-    EARLY_SUFFIX,
-    NOT_KNOWN,
-    StoredForecast,
-    file_name,
-    forecasts_folder,
-    list_forecasts,
-    run_name,
-    run_of_reply,
-)
 from wxfly.store.replies import read_reply, write_reply
 from wxfly.times import as_moment, utc_now
 
 log = logging.getLogger(__name__)
+
+NOT_KNOWN = "retrieved-"
+SUFFIX = ".gz"
+EARLY_SUFFIX = ".nc"
+PLACE = r"(\d+\.\d{4})([NS])_(\d+\.\d{4})([EW])"
+"""Pattern of a file's name without its suffix."""
+_NAME = re.compile(PLACE + r"\.(?:gz|nc)")
+
+
+@dataclass(frozen=True)
+class StoredForecast:
+    """A forecast of one place in the store.
+
+    Attributes
+    ----------
+    path : Path
+        Its file.
+    model, run : str
+        The model, and the run as in the name of its folder.
+    latitude, longitude : float
+        The place [degree].
+    size : int
+        Size of the file [bytes].
+    """
+
+    path: Path
+    model: str
+    run: str
+    latitude: float
+    longitude: float
+    size: int
+
+    @property
+    def key(self) -> tuple[float, float]:
+        """Return the place, as `Site.key` states it."""
+        return self.latitude, self.longitude
+
+    @property
+    def is_early(self) -> bool:
+        """Return whether an early version of wxfly kept it, as netCDF."""
+        return self.path.suffix == EARLY_SUFFIX
+
+
+def grids_folder() -> Path:
+    """Return the folder of the messages of forecast grids."""
+    return cache_folder() / "grids"
+
+
+def forecasts_folder() -> Path:
+    """Return the folder of the forecasts."""
+    return cache_folder() / "forecasts"
+
+
+def file_name(latitude: float, longitude: float) -> str:
+    """Return the name of the file of a place."""
+    north, east = "N" if latitude >= 0 else "S", "E" if longitude >= 0 else "W"
+    return f"{abs(latitude):.4f}{north}_{abs(longitude):.4f}{east}{SUFFIX}"
+
+
+def run_name(cube: xr.Dataset) -> str:
+    """Return the name of a cube's run in the store."""
+    run = cube["forecast_reference_time"].values
+    if not np.isnat(run):
+        return f"{np.datetime_as_string(run, 'h')}Z"
+    return f"{NOT_KNOWN}{str(cube.attrs.get('retrieved', 'not known'))[:13]}Z"
+
+
+def run_of_reply(reply: PlaceReply) -> str:
+    """Return the name of a reply's run in the store."""
+    moment = reply.retrieved if reply.run is None else reply.run
+    return f"{NOT_KNOWN if reply.run is None else ''}{moment.astimezone(UTC):%Y-%m-%dT%H}Z"
+
+
+def files_below(folder: Path) -> Iterator[Path]:
+    """Return the files and links below a folder; no link is followed, and a folder that is a link has none."""
+    if is_link(folder):
+        yield folder
+        return
+    for parent, folders, names in os.walk(folder, followlinks=False):
+        yield from (Path(parent) / name for name in names)
+        yield from (Path(parent) / name for name in folders if is_link(Path(parent) / name))
+
+
+def is_link(path: Path) -> bool:
+    """Return whether a path is a link, a junction of Windows included."""
+    return path.is_symlink() or getattr(os.path, "isjunction", lambda _: False)(path)
+
+
+def list_forecasts() -> list[StoredForecast]:
+    """Return our forecasts in the store, by model, newest run first, north to south."""
+    found = []
+    for path in files_below(forecasts_folder()):
+        match = _NAME.fullmatch(path.name)
+        if not match or path.parent.parent.parent != forecasts_folder():
+            continue
+        latitude = float(match[1]) * (1 if match[2] == "N" else -1)
+        longitude = float(match[3]) * (1 if match[4] == "E" else -1)
+        try:
+            size = path.stat().st_size
+        except OSError:
+            continue  # another process removed it
+        found.append(StoredForecast(path, path.parent.parent.name, path.parent.name, latitude, longitude, size))
+    found.sort(key=lambda f: (f.run.removeprefix(NOT_KNOWN), f.latitude, f.longitude, not f.is_early), reverse=True)
+    return sorted(found, key=lambda f: f.model)
+
+
+# --- kept, found and read ---------------------------------------------------------------------------------------
 
 
 def newest_stored(site: Site, model: str) -> xr.Dataset | None:
@@ -58,7 +168,7 @@ def newest_stored(site: Site, model: str) -> xr.Dataset | None:
         where there is no other.
     """
     latest = f"{as_moment(utc_now()) + CLOCKS!s:.13}Z"
-    of_place = [f.run for f in list_forecasts() if (f.model, f.latitude, f.longitude) == (model, *site.key)]
+    of_place = [f.run for f in list_forecasts() if (f.model, f.key) == (model, site.key)]
     runs = sorted(dict.fromkeys(of_place), key=lambda run: run.removeprefix(NOT_KNOWN) > latest)
     for run in runs:  # newest first
         cube = find_forecast(*site.key, model, surface_altitude=site.surface_altitude, run=run)
@@ -154,7 +264,7 @@ def why_unused(latitude: float, longitude: float, model: str, *, surface_altitud
     Empty when none is stored, or when it is used.
     """
     place = place_key(latitude, longitude)
-    stored = next((s for s in list_forecasts() if (s.latitude, s.longitude) == place and s.model == model), None)
+    stored = next((s for s in list_forecasts() if (s.model, s.key) == (model, place)), None)
     if stored is None:
         return ""
     try:
@@ -194,7 +304,7 @@ def open_forecast(stored: StoredForecast) -> xr.Dataset:
     WxflyError
         When it cannot be read, its place, model or run does not match its name, or this wxfly no longer accepts it.
     """
-    of_name = ((stored.latitude, stored.longitude), stored.model, stored.run)
+    of_name = (stored.key, stored.model, stored.run)
     if stored.is_early:
         return _open_early(stored, of_name)
     reply = read_reply(stored.path)
@@ -272,7 +382,7 @@ def stored_at(
             f"'{site}' is no saved site (saved: {known}) and not LATITUDE,LONGITUDE; save it: wxfly sites add"
         )
     key = saved[name].key if name is not None else place_key(*(coordinates or (np.nan, np.nan)))
-    here = [s for s in list_forecasts() if (s.latitude, s.longitude) == key]
+    here = [s for s in list_forecasts() if s.key == key]
     fitting = [s for s in here if model in (None, s.model) and run in (None, s.run)]
     if not fitting:
         others = ", ".join(f"{s.model} {s.run}" for s in here)
@@ -301,9 +411,9 @@ def export_newest(folder: Path, sites: Sequence[str], saved: Mapping[str, Site],
     chosen = [stored for site in sites for stored in stored_at(site, saved, model=model)]
     if not sites:
         chosen = [stored for stored in list_forecasts() if model in (None, stored.model)]
-    newest: dict[tuple[str, float, float], StoredForecast] = {}
+    newest: dict[tuple[str, tuple[float, float]], StoredForecast] = {}
     for stored in chosen:
-        newest.setdefault((stored.model, stored.latitude, stored.longitude), stored)
+        newest.setdefault((stored.model, stored.key), stored)
     paths = []
     for stored in newest.values():
         path = folder / f"{stored.path.stem}_{stored.model}_{stored.run}.nc"

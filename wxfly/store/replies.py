@@ -16,7 +16,7 @@ import re
 import zlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -36,6 +36,10 @@ class KeptReply:
     retrieved: datetime
     text: str
     etag: str = ""
+
+    def is_younger_than(self, age: timedelta, now: datetime) -> bool:
+        """Return whether it was retrieved less than `age` before `now`; one from the future was not."""
+        return timedelta(0) <= now - self.retrieved < age
 
 
 def replies_folder() -> Path:
@@ -75,6 +79,46 @@ def kept_reply(kind: str, name: str, parse: Callable[[bytes], object] = lambda _
             log.info("a kept reply is passed over: %s", fault)
             return None
     return kept
+
+
+def newest_reply(
+    kind: str,
+    name: str,
+    parse: Callable[[bytes], object],
+    ask: Callable[[KeptReply | None], KeptReply],
+    *,
+    age: timedelta,
+    now: datetime,
+    offline: bool,
+) -> tuple[KeptReply | None, WxflyError | None]:
+    """Return the kept reply while it is young, else a new one; and the fault where it could not be renewed.
+
+    Parameters
+    ----------
+    kind, name, parse
+        As in `kept_reply`.
+    ask : callable
+        Requests a new reply; takes the kept one.
+    age : timedelta
+        Age below which the kept reply is not requested again.
+    now : datetime
+        The present time.
+    offline : bool
+        Whether to use only kept replies.
+    """
+    kept = kept_reply(kind, name, parse)
+    if offline or (kept is not None and kept.is_younger_than(age, now)):
+        return kept, None
+    with asking_alone(kind, name):
+        kept = kept_reply(kind, name, parse)
+        if kept is not None and kept.is_younger_than(age, now):
+            return kept, None
+        try:
+            new = ask(kept)
+        except WxflyError as fault:
+            return kept, fault
+        keep_reply(kind, name, new.text, new.retrieved, etag=new.etag)
+        return new, None
 
 
 def _read(kind: str, name: str) -> KeptReply | None:

@@ -32,8 +32,7 @@ from wxfly.pilot.settings import (
 from wxfly.question.ask import set_aside_notes
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.values import CAUTIONS
-from wxfly.report.formats import FORMATS, Format
-from wxfly.report.json import to_json
+from wxfly.report.formats import FORMATS, Format, to_json
 from wxfly.report.pages import shell
 from wxfly.times import utc_now
 from wxfly.web import api, rendering

@@ -34,16 +34,15 @@ from wxfly.pilot.options import (
 from wxfly.pilot.rules import load_rules
 from wxfly.pilot.settings import load_settings, own_aircraft_file, own_rules_file, plans_file, read_plans, sites_file
 from wxfly.pilot.site import read_sites
-from wxfly.question.ask import Asked, Progress, ask
-from wxfly.question.brief import ask_brief, ask_check
-from wxfly.question.one_hour import ask_hour
+from wxfly.question.ask import Asked, Progress, ask, ask_brief, ask_hour
+from wxfly.question.field_check import ask_check
 from wxfly.question.where import ask_where
 from wxfly.report.command_facts.brief import brief_or_answer
 from wxfly.report.command_facts.field_check import check_facts
 from wxfly.report.command_facts.one_hour import one_hour_facts
 from wxfly.report.command_facts.where import reader_of, where_facts
 from wxfly.report.facts.answer import AnswerFacts, facts_of
-from wxfly.report.facts.timeline import timeline_facts
+from wxfly.report.facts.site import timeline_facts
 from wxfly.report.facts.values import Facts
 from wxfly.report.pages import brief as brief_page
 from wxfly.report.pages import shell
@@ -51,9 +50,9 @@ from wxfly.report.pages import where as where_page
 from wxfly.report.pages.page import Parts, parts_of
 from wxfly.report.schemas import WHOLES
 from wxfly.report.text import details
+from wxfly.report.text.answer import words_of
 from wxfly.report.text.brief import words_of as brief_words
 from wxfly.report.text.field_check import CheckWords
-from wxfly.report.text.page import words_of
 from wxfly.report.text.where import words_of as where_words
 from wxfly.retrieval.places import demo_sites
 
@@ -395,7 +394,7 @@ def _of_hours(kind: QuestionKind) -> Callable[[Given, Progress], Shown]:
 
 
 def _parts(briefing: Any, facts: AnswerFacts) -> Parts:
-    return parts_of(facts, timeline_facts(briefing, facts), words_of(facts))
+    return parts_of(facts, timeline_facts(briefing, facts.sites), words_of(facts))
 
 
 def _around(parts: Parts, header: str, before: str, title: str) -> Parts:

@@ -17,10 +17,9 @@ from wxfly.pilot.settings import load_settings, sites_file
 from wxfly.pilot.site import Site, distance_km, parse_coordinates, read_sites
 from wxfly.question.ask import Progress, ask
 from wxfly.report.charts import shades
-from wxfly.report.charts.coastline import SOURCE, is_here
+from wxfly.report.charts.outlines import HATCHED, SOURCE_OF_COASTLINES, Marks, ZoneSpot, has_coastlines
 from wxfly.report.charts.shades import AMPLE, NARROW, OUTSIDE
 from wxfly.report.charts.sites import Frame, Spot, frame_around, frame_of, sites_map
-from wxfly.report.charts.zones import HATCHED, Marks, ZoneSpot
 from wxfly.report.facts.answer import AnswerFacts, facts_of
 from wxfly.report.facts.site import SiteAnswerFacts
 from wxfly.report.facts.values import Period, listed
@@ -342,7 +341,7 @@ def _legend() -> list[tuple[str, str]]:
 
 
 def _notes(found: Mapping[str, Found], places: Mapping[str, object], near: Sequence[ZoneSpot]) -> list[str]:
-    notes = [] if is_here() else [WITHOUT_OUTLINES]
+    notes = [] if has_coastlines() else [WITHOUT_OUTLINES]
     away = [name for name in found if name not in places]
     if away:
         notes.append(f"Not on the map, as where it lies is not known: {', '.join(away)}.")
@@ -355,4 +354,4 @@ def _notes(found: Mapping[str, Found], places: Mapping[str, object], near: Seque
     without = [name for name, one in found.items() if isinstance(one, str)]
     if near and without:
         notes.append(f"Zones near {', '.join(without)} are not drawn: there is no answer for it.")
-    return [*notes, SOURCE] if is_here() else notes
+    return [*notes, SOURCE_OF_COASTLINES] if has_coastlines() else notes

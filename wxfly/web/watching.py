@@ -15,18 +15,18 @@ from wxfly.errors import WxflyError
 from wxfly.pilot.options import Words
 from wxfly.pilot.own_files import alone_with, write_whole
 from wxfly.pilot.settings import config_folder
-from wxfly.report.command_facts.watch import WatchFacts, watch_text
-from wxfly.report.facts.answer import AnswerFacts
-from wxfly.report.watch import (
-    AFTER_FAILURE,
-    asked_of_watch,
+from wxfly.question.watch import AFTER_FAILURE, asked_of_watch
+from wxfly.report.command_facts.watch import (
+    WatchFacts,
     due_after,
     file_of,
     is_of_a_later_day,
     tell_changes,
     tell_loss,
     told_in,
+    watch_text,
 )
+from wxfly.report.facts.answer import AnswerFacts
 from wxfly.times import utc_now
 from wxfly.web.own_pages import Entry, OwnKind, OwnPage
 

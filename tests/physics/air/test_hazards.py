@@ -7,9 +7,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.handbook import atmosphere as handbook_atmosphere
 from tests.handbook import cloud as handbook_cloud
 from tests.handbook import weather_code as handbook_weather_code
-from wxfly.physics.air import cloud, humidity, icing, precipitation, thunderstorm, visibility, weather_code
+from wxfly.physics.air import cloud, icing, precipitation, thunderstorm, visibility, weather_code
 from wxfly.physics.air.precipitation import PrecipitationKind as Kind
 from wxfly.physics.air.risk import grade_of_chance
 
@@ -156,7 +157,7 @@ class TestCloud:
     @given(st.floats(265, 305), st.floats(0.31, 1.0), st.floats(80_000, 105_000))
     def test_condensation_level_is_near_the_rule_of_hand(self, t: float, rh: float, p: float) -> None:
         level, temperature = cloud.lifted_condensation_level(t, rh, p)
-        dew_point = humidity.dew_point_from_relative_humidity(t, rh)
+        dew_point = handbook_atmosphere.dew_point_from_relative_humidity(t, rh)
         assert 0 <= float(level) == pytest.approx(float(handbook_cloud.base_by_spread(t, dew_point)), rel=0.08, abs=2.0)
         assert temperature <= t
         # The air at the level is saturated with the vapour it brought: dew point falls by about 0.18 K/100 m.
@@ -224,5 +225,5 @@ def test_a_code_between_two_codes_is_none():
 def test_no_rate_over_a_limit_has_room():
     for limit in (0.0, 0.02, 0.1):
         for rate in (0.01, 0.05, 0.3):
-            room = float(precipitation.room_to_rate(rate, limit, 0.1, 0.2))
+            room = float(precipitation.standard_margin_of_rate(rate, limit, 0.1, 0.2))
             assert room <= 0 if rate > limit else room >= 0

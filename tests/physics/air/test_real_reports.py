@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from tests.handbook import atmosphere as handbook_atmosphere
-from wxfly.physics.air import atmosphere, cloud, comfort, humidity
+from wxfly.physics.air import atmosphere, cloud, comfort
 
 DATA = Path(__file__).resolve().parents[4] / "shared" / "data"
 C = 273.15
@@ -45,10 +45,10 @@ def test_humidity_of_soundings(name: str) -> None:
     s = read_wyoming(name)
     warm = s["temperature"] > -40
     t, dew_point = s["temperature"][warm] + C, s["dew_point"][warm] + C
-    relative_humidity = 100 * humidity.relative_humidity_from_dew_point(t, dew_point)
+    relative_humidity = 100 * atmosphere.relative_humidity_from_dew_point(t, dew_point)
     # Whole per cents, from temperatures of a tenth: 0.05 K of either is up to 0.5 %.
     assert np.abs(relative_humidity - s["humidity"][warm]).max() <= 1.3
-    frost = humidity.frost_point_from_vapour_pressure(humidity.saturation_vapour_pressure(dew_point)) - C
+    frost = atmosphere.frost_point_from_vapour_pressure(atmosphere.saturation_vapour_pressure(dew_point)) - C
     # Below -40 degC formulas over supercooled water part, and none is measured well.
     cold = (s["dew_point"][warm] < -0.5) & (s["dew_point"][warm] > -40)
     # The reference puts out a tenth from a rounded dew point.
@@ -70,7 +70,7 @@ def test_density_altitude_in_soundings(name: str) -> None:
     s = read_wyoming(name)
     low = s["pressure"] > 600
     t, dew_point, p = s["temperature"][low] + C, s["dew_point"][low] + C, s["pressure"][low] * 100
-    e = humidity.saturation_vapour_pressure(dew_point)
+    e = atmosphere.saturation_vapour_pressure(dew_point)
     exact = atmosphere.density_altitude(atmosphere.air_density(t, e, p))
     # The US weather service's formula, which lies 14 to 18 ft above the exact one near the ground.
     published = handbook_atmosphere.density_altitude_by_weather_service(t, dew_point, p)
@@ -110,12 +110,12 @@ def test_humidity_and_heights_of_an_arctic_sounding() -> None:
     pressure, height, t, reported, depression = table.T
     t, reported, depression = t / 10 + C, reported / 1000, depression / 10
     known = ~np.isnan(reported) & (t > C - 35)
-    ours = humidity.relative_humidity_from_dew_point(t, t - depression)[known]
+    ours = atmosphere.relative_humidity_from_dew_point(t, t - depression)[known]
     assert np.abs(ours - reported[known]).max() < 0.02
     assert np.abs(ours - reported[known]).mean() < 0.005
     levels = ~np.isnan(height) & ~np.isnan(t) & (height <= 1600)
-    e = humidity.saturation_vapour_pressure(t - depression)
-    warm = atmosphere.virtual_temperature(t, np.nan_to_num(e), pressure)
+    e = atmosphere.saturation_vapour_pressure(t - depression)
+    warm = handbook_atmosphere.virtual_temperature(t, np.nan_to_num(e), pressure)
     z0, p0 = height[levels][0], pressure[levels][0]
     mean_warm = (warm[levels] + warm[levels][0]) / 2
     provided = atmosphere.pressure_at_height(p0, mean_warm, height[levels] - z0, lapse_rate=0.0)
@@ -134,7 +134,9 @@ def kelvin(fahrenheit: str) -> float:
 
 def test_humidity_of_airport_reports() -> None:
     rows = [r for r in read_jfk() if r["relh"] != "M" and r["dwpf"] != "M"]
-    ours = [100 * float(humidity.relative_humidity_from_dew_point(kelvin(r["tmpf"]), kelvin(r["dwpf"]))) for r in rows]
+    ours = [
+        100 * float(atmosphere.relative_humidity_from_dew_point(kelvin(r["tmpf"]), kelvin(r["dwpf"]))) for r in rows
+    ]
     assert len(rows) > 30
     # Their formula for the vapour pressure is another one; the temperatures are the same.
     assert np.abs(ours - np.array([float(r["relh"]) for r in rows])).max() < 0.3

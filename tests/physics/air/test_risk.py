@@ -9,7 +9,8 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from wxfly.physics.air import atmosphere, cloud, humidity, icing, thunderstorm, visibility
+from tests.handbook import atmosphere as handbook_atmosphere
+from wxfly.physics.air import atmosphere, cloud, icing, thunderstorm, visibility
 from wxfly.physics.air.risk import Statement, grade, statement
 from wxfly.physics.air.weather_code import DISTANT_LIGHTNING, FOG, FREEZING, LIQUID, SOLID, THUNDERSTORM
 
@@ -218,7 +219,7 @@ def shapes(function: Callable[..., np.ndarray], *values: float) -> None:
         (visibility.radiation_fog_chance, (0.96, 1.0, -10.0)),
         (cloud.cloud_base_height, (np.nan, C + 15, C + 8, 98_000.0, 0.4)),
         (atmosphere.air_density, (C + 15, 900.0, 98_000.0)),
-        (humidity.wet_bulb_temperature, (C + 15, 0.5, 98_000.0)),
+        (handbook_atmosphere.wet_bulb_temperature, (C + 15, 0.5, 98_000.0)),
     ],
 )
 def test_shapes(function: Callable[..., np.ndarray], values: tuple[float, ...]) -> None:

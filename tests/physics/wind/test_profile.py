@@ -7,13 +7,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tests.handbook.log_law import turning_with_height
-from wxfly.physics.wind.log_law import wind_components, wind_from_components
+from tests.handbook.surface_layer import turning_with_height
+from wxfly.physics.wind.components import wind_components, wind_from_components
 from wxfly.physics.wind.profile import (
     ProfileMethod,
+    WindProfile,
     wind_at_height,
-    wind_difference_with_height,
-    wind_profile,
 )
 
 LEVELS = [10.0, 80.0, 120.0, 180.0]
@@ -57,7 +56,7 @@ def test_exact_at_the_levels(v, d, interpolation):
 def test_continuous_in_height_across_every_switch_of_method(v, d, length, z0, interpolation, count):
     keywords = {"obukhov_length": length, "roughness_length": z0, "interpolation": interpolation}
     for z in LEVELS[:count]:
-        near = wind_profile(v[:count], d[:count], LEVELS[:count], [z - 1e-6, z, z + 1e-6], **keywords)
+        near = WindProfile(v[:count], d[:count], LEVELS[:count], **keywords).at([z - 1e-6, z, z + 1e-6])
         assert np.ptp(near.wind_speed) < 1e-4
         assert near.standard_deviation.max() < 0.02  # it grows from 0 at the level
 
@@ -99,7 +98,7 @@ def _resultant(v, d, z):
 @given(st.floats(0, 40), st.floats(0, 40), st.floats(0, 360), st.floats(0, 360))
 def test_between_levels_the_straight_interpolation_is_monotone_and_between(low, high, d1, d2):
     z = np.geomspace(10, 80, 30)
-    speed = wind_profile([low, high], [d1, d2], [10, 80], z).wind_speed
+    speed = WindProfile([low, high], [d1, d2], [10, 80]).at(z).wind_speed
     steps = np.diff(speed)
     assert (steps >= -1e-9).all() or (steps <= 1e-9).all()
     assert speed.min() >= min(low, high) - 1e-9
@@ -116,7 +115,7 @@ def test_neutral_wind_scales(factor, v, z, z0):
 def test_from_one_level_the_wind_grows_with_height(length, z0, source):
     z = np.linspace(2.5, 150, 60)
     keywords = {"obukhov_length": length, "roughness_length": z0, "stability_source": source}
-    wind = wind_profile([6.0], [0], [10.0], z, **keywords).wind_speed
+    wind = WindProfile([6.0], [0], [10.0], **keywords).at(z).wind_speed
     assert (np.diff(wind) >= -1e-9).all()
     assert wind.max() <= 2.5 * 6.0 + 1e-9
 
@@ -139,20 +138,6 @@ def test_a_lost_level_is_not_known_where_needed_and_changes_nothing_else(lost, w
     if LEVELS[max(needed)] != wanted and below:
         needed.add(below[-1] + 1 if below[-1] < 3 else 2)
     assert np.isnan(poorer.wind_speed) == (lost in needed)
-
-
-@given(speeds, st.integers(0, 3), st.floats(11, 179))
-def test_using_the_others_states_a_larger_error(v, lost, z):
-    if z in LEVELS:
-        return
-    keywords = {"missing_level": "use the others", "roughness_length": 0.03}
-    whole = wind_at_height([5.0] * 4, [0] * 4, LEVELS, z, **keywords)
-    poorer_speed = [5.0] * 4
-    poorer_speed[lost] = np.nan
-    poorer = wind_at_height(poorer_speed, [0] * 4, LEVELS, z, **keywords)
-    # Within a metre or two of a level all of them are near nothing, and their order there says nothing either.
-    assert poorer.standard_deviation >= whole.standard_deviation - 0.02
-    assert np.isfinite(wind_at_height(np.where(np.arange(4) == lost, np.nan, v), [0] * 4, LEVELS, z, **keywords)[0])
 
 
 @given(speeds, directions, st.floats(11, 179))
@@ -205,8 +190,8 @@ def test_high_levels_are_interpolated_in_height_itself():
 def test_wrong_input_is_refused():
     with pytest.raises(ValueError, match="above ground"):
         wind_at_height([5.0], [0], [10.0], -3.0)
-    with pytest.raises(ValueError, match="use the others"):
-        wind_at_height([5.0], [0], [10.0], 30.0, missing_level="ignore")
+    with pytest.raises(ValueError, match="careful"):
+        wind_at_height([5.0], [0], [10.0], 30.0, unknown_stability="ignored")
     with pytest.raises(ValueError, match="curved"):
         wind_at_height([5.0], [0], [10.0], 30.0, interpolation="cubic")
 
@@ -214,7 +199,7 @@ def test_wrong_input_is_refused():
 @given(speeds, directions)
 def test_many_heights_at_once_are_the_same_as_one_by_one(v, d):
     wanted = [5.0, 10.0, 33.0, 80.0, 120.0, 200.0]
-    together = wind_profile([v, v], [d, d], LEVELS, wanted, roughness_length=[0.03, 1.0])
+    together = WindProfile([v, v], [d, d], LEVELS, roughness_length=[0.03, 1.0]).at(wanted)
     assert together.wind_speed.shape == (2, 6)
     for (i, z0), (j, z) in itertools.product(enumerate((0.03, 1.0)), enumerate(wanted)):
         alone = wind_at_height(v, d, LEVELS, z, roughness_length=z0)
@@ -236,12 +221,12 @@ def test_wind_difference_by_hand():
     east, north = wind_components(v, d)
     angle = [np.arctan2(*(c[0] + np.log(z / 10) / np.log(8) * (c[1] - c[0]) for c in (east, north))) for z in (10, 40)]
     by_hand = 2 * 5.0 * np.sin(abs(angle[1] - angle[0]) / 2)
-    assert wind_difference_with_height(v, d, [10.0, 80.0], 80.0) == pytest.approx(by_hand)
-    assert np.isnan(wind_difference_with_height(v, [0.0, np.nan], [10.0, 80.0], 80.0))
-    assert wind_difference_with_height([7.0, 7.0], [10.0, 10.0], [10.0, 80.0], 60.0) == pytest.approx(0, abs=1e-9)
+    assert WindProfile(v, d, [10.0, 80.0]).difference(80.0) == pytest.approx(by_hand)
+    assert np.isnan(WindProfile(v, [0.0, np.nan], [10.0, 80.0]).difference(80.0))
+    assert WindProfile([7.0, 7.0], [10.0, 10.0], [10.0, 80.0]).difference(60.0) == pytest.approx(0, abs=1e-9)
 
 
 @given(speeds, directions)
 def test_wind_difference_never_shrinks_with_height(v, d):
-    values = [float(wind_difference_with_height(v, d, LEVELS, z)) for z in (40, 60, 80, 120)]
+    values = [float(WindProfile(v, d, LEVELS).difference(z)) for z in (40, 60, 80, 120)]
     assert values == sorted(values)

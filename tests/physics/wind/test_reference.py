@@ -7,11 +7,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.handbook import hills as handbook_hills
-from tests.handbook import log_law as handbook_log_law
-from tests.handbook import stability as handbook_stability
-from tests.handbook import turbulence as handbook_turbulence
-from wxfly.physics.wind import hills, log_law, stability, turbulence
+from tests.handbook import gust as handbook_gust
+from tests.handbook import surface_layer as handbook_surface_layer
+from tests.handbook import terrain as handbook_terrain
+from wxfly.physics.wind import gust, surface_layer, terrain
 
 TABLE = (Path(__file__).parents[2] / "reference" / "wind.csv").read_text(encoding="utf-8")
 ROWS = list(csv.DictReader(TABLE.splitlines()))
@@ -33,55 +32,56 @@ def word(text, name):
 def computed(row):
     what, given = row["quantity"], row["inputs"]
     if what in ("en1991_Iv", "en1991_cr"):
-        z0, smallest = turbulence.EN_CATEGORIES[word(given, "category")]
-        give = turbulence.turbulence_intensity if what.endswith("Iv") else handbook_turbulence.roughness_factor
-        return give(number(given, "z"), z0, smallest_height=smallest)
+        z0, smallest = handbook_gust.EN_CATEGORIES[word(given, "category")]
+        give = gust.turbulence_intensity if what.endswith("Iv") else handbook_gust.roughness_factor
+        return give(max(number(given, "z"), smallest), z0)
     if what == "wind_interp_lnz_m_s":
-        return handbook_log_law.interpolate_in_log_height(5, 10, 8, 100, number(given, "z"))
+        return handbook_surface_layer.interpolate_in_log_height(5, 10, 8, 100, number(given, "z"))
     if what.startswith("wind_log_law"):
         d = number(given, "d") if "d=" in given else 0.0
-        return log_law.log_law_wind_speed(
+        return surface_layer.log_law_wind_speed(
             number(given, "U10"), 10, number(given, "z"), number(given, "z0"), displacement_height=d
         )
     if what == "wind_power_law_m_s":
-        return log_law.power_law_wind_speed(5, 10, number(given, "z"), number(given, "alpha"))
+        return surface_layer.power_law_wind_speed(5, 10, number(given, "z"), number(given, "alpha"))
     if what == "esdu_peak_factor_3s_1h":
-        return turbulence.peak_factor(number(given, "z"))
+        return gust.peak_factor(number(given, "z"))
     if what == "wmo_gust_factor_3s":
-        return turbulence.gust_factor(number(given, "Iu"), reference_period=number(given, "T0"))
+        return gust.gust_factor(number(given, "Iu"), reference_period=number(given, "T0"))
     if what == "durst_factor_vs_1h":
-        return handbook_turbulence.durst_factor(number(given, "t"))
+        return handbook_gust.durst_factor(number(given, "t"))
     if what == "expected_max_of_N_rayleigh_peaks":
-        return handbook_turbulence.expected_largest_peak(number(given, "N"))
+        return handbook_gust.expected_largest_peak(number(given, "N"))
     if what == "iec_ntm_turbulence_intensity":
-        return handbook_turbulence.turbulence_intensity_at_hub(number(given, "U"), number(given, "Iref"))
+        return handbook_gust.turbulence_intensity_at_hub(number(given, "U"), number(given, "Iref"))
     if what == "ecmwf_gust_m_s":
         ratio = number(given, "zi/L")
-        return handbook_turbulence.gust_from_friction_velocity(number(given, "U10"), number(given, "ustar"), ratio)
+        return handbook_gust.gust_from_friction_velocity(number(given, "U10"), number(given, "ustar"), ratio)
     if what == "ecmwf_gust_coefficient":
-        return handbook_turbulence.IFS_GUST_COEFFICIENT[number(given, "P_exceed")]
+        return handbook_gust.IFS_GUST_COEFFICIENT[number(given, "P_exceed")]
     if what == "deardorff_wstar_m_s":
-        return handbook_turbulence.convective_velocity_scale(250, 1.15, 298, 1500)
+        return handbook_gust.convective_velocity_scale(250, 1.15, 298, 1500)
     if what == "bulk_richardson":
-        return handbook_stability.bulk_richardson_number(2, 6, 283.15, 284.15, 2, 80)
+        return handbook_surface_layer.bulk_richardson_number(2, 6, 283.15, 284.15, 2, 80)
     if what in ("psi_m_BusingerDyer", "psi_m_stable_BeljaarsHoltslag91"):
-        return stability.momentum_stability_correction(number(given, "zeta"))
+        return surface_layer.momentum_stability_correction(number(given, "zeta"))
     if what == "psi_h_BusingerDyer":
-        return stability.heat_stability_correction(number(given, "zeta"))
+        return surface_layer.heat_stability_correction(number(given, "zeta"))
     if what == "turner_stability_class":
-        return handbook_stability.turner_stability_class(number(given, "U10"), number(given, "net_radiation_index"))
+        return handbook_surface_layer.turner_stability_class(number(given, "U10"), number(given, "net_radiation_index"))
     if what == "obukhov_L_golder_m":
-        return handbook_stability.obukhov_length_from_class(CLASS[word(given, "class")], number(given, "z0"))
+        return handbook_surface_layer.obukhov_length_from_class(CLASS[word(given, "class")], number(given, "z0"))
     if what == "power_exponent_by_PG_class":
         kinds = ("rural", "urban")
         return [
-            handbook_stability.power_law_exponent_of_class(CLASS[word(given, "class")], surroundings=k) for k in kinds
+            handbook_surface_layer.power_law_exponent_of_class(CLASS[word(given, "class")], surroundings=k)
+            for k in kinds
         ]
     if what == "en1991_orography_co":
-        return handbook_hills.orography_factor(30, 300, number(given, "z"), distance_from_crest=number(given, "x"))
+        return handbook_terrain.orography_factor(30, 300, number(given, "z"), distance_from_crest=number(given, "x"))
     if what == "taylor_lee_dS_max":
         shape = "escarpment" if "escarpment" in given else "round_hill"
-        return hills.hill_speed_up(shape, 10, 100, 0).factor - 1
+        return terrain.hill_speed_up(shape, 10, 100, 0).factor - 1
     raise AssertionError(f"no function for {what}")
 
 
@@ -98,7 +98,7 @@ def test_psi_against_the_integral_of_its_gradient_function():
     integrate = pytest.importorskip("scipy.integrate")
     for zeta in (-0.05, -0.5, -2.0):
         value, _ = integrate.quad(lambda x: (1 - (1 - 16 * x) ** -0.25) / x, 0, zeta)
-        assert stability.momentum_stability_correction(zeta) == pytest.approx(value, abs=1e-8)
+        assert surface_layer.momentum_stability_correction(zeta) == pytest.approx(value, abs=1e-8)
 
 
 def test_components_agree_with_metpy():
@@ -106,7 +106,7 @@ def test_components_agree_with_metpy():
     units = pytest.importorskip("metpy.units").units
     for speed, direction in ((5.0, 0.0), (7.3, 45.0), (12.0, 217.0), (3.0, 359.0)):
         u, v = calc.wind_components(speed * units("m/s"), direction * units.degree)
-        east, north = log_law.wind_components(speed, direction)
+        east, north = surface_layer.wind_components(speed, direction)
         assert (east, north) == (pytest.approx(u.magnitude), pytest.approx(v.magnitude))
-        back = log_law.wind_from_components(east, north)
+        back = surface_layer.wind_from_components(east, north)
         assert back[1] == pytest.approx(calc.wind_direction(u, v).to("degree").magnitude % 360)

@@ -19,8 +19,8 @@ from wxfly.report.charts.timeline import timelines
 from wxfly.report.facts.answer import facts_of
 from wxfly.report.facts.windows import CauseFacts
 from wxfly.report.facts.writing import in_ten
+from wxfly.report.text.answer import render
 from wxfly.report.text.details import causes_in_words, whose
-from wxfly.report.text.terminal import render
 from wxfly.retrieval.origin import ForecastOrigin
 
 SITE = Site("Meadow", 52.0, 6.0, surface_altitude=30.0, time_zone="Europe/Amsterdam")

@@ -5,8 +5,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from wxfly.report.charts.outlines import ZoneSpot, zone_traces
 from wxfly.report.charts.sites import _BOLD, _GAP_WIDTH, _LETTER, _LINE, Spot, _sides, frame_of, sites_map
-from wxfly.report.charts.zones import ZoneSpot, zone_traces
 from wxfly.report.facts.zones import ZoneCircle, ZoneFacts, ZoneHeight
 
 ROOM, SIZE = (700.0, 500.0), 24.0

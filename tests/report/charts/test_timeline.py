@@ -22,11 +22,8 @@ from tests.report.briefings import (
 from wxfly.physics.sun import sun_events
 from wxfly.pilot.elements import ELEMENTS, NAMES
 from wxfly.report.charts import overview, shades
-from wxfly.report.charts import wind as wind_panel
 from wxfly.report.charts.heights import sections
-from wxfly.report.charts.hours import THE_HOUR, DrawnHours, hours_shown
-from wxfly.report.charts.timeline import timelines
-from wxfly.report.charts.wind import light_on_axis
+from wxfly.report.charts.timeline import THE_HOUR, DrawnHours, _parted, hours_shown, light_on_axis, timelines
 from wxfly.report.facts.answer import facts_of
 from wxfly.report.facts.verdict import names_of
 from wxfly.report.facts.writing import in_ten, margin
@@ -231,7 +228,7 @@ def test_two_heights_of_one_site_have_headings_of_their_own():
 
 
 def test_words_beside_the_panel_keep_their_distance():
-    placed = wind_panel._parted([5.0, 5.1, 5.2, 9.9], 1.0, 10.0)
+    placed = _parted([5.0, 5.1, 5.2, 9.9], 1.0, 10.0)
     assert np.diff(placed).min() >= 1.0 - 1e-9
     assert max(placed) <= 10.0
 

@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 
 from tests.report import briefings
-from wxfly.answer.zones import ZoneSearch
 from wxfly.cube.notes import Note, NoteKind
 from wxfly.pilot.options import Words
 from wxfly.pilot.zones import (
@@ -23,14 +22,15 @@ from wxfly.pilot.zones import (
     ZoneFault,
     ZoneFile,
     ZoneKind,
+    ZoneSearch,
 )
 from wxfly.question.ask import zone_notes
 from wxfly.question.question import read_question
 from wxfly.report.calendar import to_ics
-from wxfly.report.csv import to_csv
 from wxfly.report.facts.answer import facts_of
-from wxfly.report.json import to_json
-from wxfly.report.text import terminal
+from wxfly.report.formats import to_json
+from wxfly.report.tables import to_csv
+from wxfly.report.text.answer import render
 
 NAT = np.datetime64("NaT", "s")
 AT = Circle(briefings.MEADOW.longitude, briefings.MEADOW.latitude, 800.0)
@@ -169,7 +169,7 @@ def test_every_format_says_it():
         zone("Heliport", conditions="By day", message="Call.", authority="Tower, 123"),
         zone("Square", area=Polygon((((5, 51), (7, 51), (7, 53), (5, 51)),))),
     )
-    more = " ".join(terminal.render(found, width=300, more=True).split())
+    more = " ".join(render(found, width=300, more=True).split())
     assert (
         "Heliport (HE): prohibited; inside; ground to 500 m AGL; in force throughout; By day; Call; ask Tower, 123"
         in more

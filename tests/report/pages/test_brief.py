@@ -13,10 +13,8 @@ import pytest
 from tests.cubes import quiet_cube, without
 from tests.report.briefings import MEADOW, NOW, brief
 from wxfly.answer.flight_brief import make_flight_brief
-from wxfly.answer.zones import ZoneSearch
 from wxfly.flight.energy import energy_model, missing_figures
-from wxfly.flight.leg import Plan
-from wxfly.flight.return_leg import Sortie
+from wxfly.flight.sortie import Plan, Sortie
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.zones import (
     Circle,
@@ -27,6 +25,7 @@ from wxfly.pilot.zones import (
     Zone,
     ZoneFile,
     ZoneKind,
+    ZoneSearch,
 )
 from wxfly.report.command_facts.brief import brief_facts
 from wxfly.report.facts.answer import facts_of

@@ -128,16 +128,16 @@ def test_lengths_and_ages():
 @pytest.mark.parametrize(
     ("element", "demand", "limit", "margin", "told"),
     [
-        ("gust", 6.2, 10.7, 0.4206, "42 % of your gust limit to spare"),
-        ("gust", 10.7, 10.7, 0.0, "nothing of your gust limit to spare"),
-        ("gust", 12.5, 10.7, -0.17, "gust 12.5 m/s, 1.8 m/s over your limit"),
-        ("gust", 40.0, 10.7, -1.0, "gust 40.0 m/s, 29.3 m/s over your limit"),
-        ("gust", 10.71, 10.7, -0.001, "gust 10.7 m/s, less than 0.1 m/s over your limit"),
-        ("precipitation", 0.3, 0.0, -1.0, "precipitation 0.3 mm/h, 0.3 mm/h over your limit"),
-        ("visibility", 8000.0, 5000.0, 0.375, "visibility 8.0 km, 3.0 km inside your limit"),
-        ("visibility", 3200.0, 5000.0, -0.56, "visibility 3.2 km, 1.8 km short of your limit"),
-        ("temperature", 267.25, 263.15, 0.16, "temperature -5.9 °C, 4.1 °C inside your limit"),
-        ("temperature", 262.15, 263.15, -0.04, "temperature -11.0 °C, 1.0 °C beyond your limit"),
+        ("gust", 6.2, 10.7, 0.4206, "gust 42 % below its limit"),
+        ("gust", 10.7, 10.7, 0.0, "gust at its limit"),
+        ("gust", 12.5, 10.7, -0.17, "gust 12.5 m/s, 1.8 m/s over its limit"),
+        ("gust", 40.0, 10.7, -1.0, "gust 40.0 m/s, 29.3 m/s over its limit"),
+        ("gust", 10.71, 10.7, -0.001, "gust 10.7 m/s, less than 0.1 m/s over its limit"),
+        ("precipitation", 0.3, 0.0, -1.0, "precipitation 0.3 mm/h, 0.3 mm/h over its limit"),
+        ("visibility", 8000.0, 5000.0, 0.375, "visibility 8.0 km, 3.0 km inside its limit"),
+        ("visibility", 3200.0, 5000.0, -0.56, "visibility 3.2 km, 1.8 km short of its limit"),
+        ("temperature", 267.25, 263.15, 0.16, "temperature -5.9 °C, 4.1 °C inside its limit"),
+        ("temperature", 262.15, 263.15, -0.04, "temperature -11.0 °C, 1.0 °C beyond its limit"),
         ("icing", 1.0, 1.0, 0.05, "icing at 80 m possible"),
         ("wind", math.nan, 8.5, math.nan, "wind at 80 m not known"),
         ("return_leg", 0.88, 1.0, 0.12, "12 % of the battery to spare on the way back"),
@@ -145,7 +145,7 @@ def test_lengths_and_ages():
     ],
 )
 def test_room(element, demand, limit, margin, told):
-    assert writing.room(element, demand, limit, margin, height=80.0, units="metric") == told
+    assert writing.margin_in_words(element, demand, limit, margin, height=80.0, units="metric") == told
 
 
 @given(
@@ -158,7 +158,7 @@ def test_room_never_tells_of_nothing_more(element, demand, limit, units):
     row = BY_NAME[element]
     ends = (limit, limit + 40.0) if row.sense == "within" else limit
     margin = float(LIMIT_RULES[row.sense].margin(demand, ends))
-    told = writing.room(element, demand, limit, margin, height=80.0, units=units)
+    told = writing.margin_in_words(element, demand, limit, margin, height=80.0, units=units)
     assert not re.search(r", 0(\.0*)? ", told), told
     assert len(told.split()) <= 25
 

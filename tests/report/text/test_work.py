@@ -16,9 +16,10 @@ from wxfly.answer import findings
 from wxfly.pilot.work import Costs, PlannedWork
 from wxfly.report.facts.answer import facts_of
 from wxfly.report.facts.writing import Clock, Reader
-from wxfly.report.json import schema, to_json
+from wxfly.report.formats import to_json
+from wxfly.report.schemas import schema
+from wxfly.report.text.answer import render
 from wxfly.report.text.details import conduct_lines
-from wxfly.report.text.terminal import render
 
 COSTS = Costs(30.0, 100.0, 2000.0)
 

@@ -10,7 +10,7 @@ from wxfly.cube.contract import covers_hours, lost_members
 from wxfly.errors import WxflyError
 from wxfly.sources.open_meteo.ensemble import ensemble_names, get_ensemble, parse_ensemble, read_ensemble
 from wxfly.sources.open_meteo.models import ENSEMBLES, HOUR_BEFORE, THREE_HOURS_BEFORE, find_ensemble
-from wxfly.sources.open_meteo.names import our_name
+from wxfly.sources.open_meteo.reply import our_name
 
 SAMPLES = SHARED / "samples" / "open-meteo"
 HOURS = 6
@@ -173,7 +173,7 @@ def test_asking_names_the_ensemble(monkeypatch):
 
     from wxfly.pilot.settings import load_settings
     from wxfly.pilot.site import Site
-    from wxfly.sources.open_meteo import ensemble
+    from wxfly.sources.open_meteo import forecast
     from wxfly.sources.reply import Reply
 
     asked = {}
@@ -185,7 +185,7 @@ def test_asking_names_the_ensemble(monkeypatch):
         asked.update(parameters, url=url)
         return parse(Reply(200, {}, json.dumps([document]).encode()))
 
-    monkeypatch.setattr(ensemble, "download", play)
+    monkeypatch.setattr(forecast, "download", play)
     settings = load_settings()
     settings = replace(settings, addresses=settings.addresses | {"ensemble": "http://127.0.0.1:9/ensemble"})
     site = Site("here", 52.1, 6.9, surface_altitude=31.0, time_zone="Europe/Amsterdam")

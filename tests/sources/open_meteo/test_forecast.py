@@ -14,10 +14,18 @@ from wxfly.cube.contract import VARIABLES, covers_hours, provided_heights
 from wxfly.errors import WxflyError
 from wxfly.pilot.settings import load_settings
 from wxfly.pilot.site import Site
-from wxfly.sources.open_meteo.forecast import get_forecast, get_grid, read_forecast, request_parameters
-from wxfly.sources.open_meteo.models import MODELS, find_model, rescaling_factor
-from wxfly.sources.open_meteo.names import AT_HEIGHT, NAMES, hourly_names, our_name
-from wxfly.sources.open_meteo.reply import WANTED_UNITS, parse_forecast
+from wxfly.sources.open_meteo.forecast import get_forecast, get_surroundings, read_forecast, request_parameters
+from wxfly.sources.open_meteo.models import MODELS, find_model
+from wxfly.sources.open_meteo.reply import (
+    AT_HEIGHT,
+    NAMES,
+    WANTED_UNITS,
+    drop_rescaled_heights,
+    hourly_names,
+    our_name,
+    parse_forecast,
+    rescaling_factor,
+)
 from wxfly.sources.reply import SourceError
 
 RECORDED = Path(__file__).resolve().parents[2] / "recorded"
@@ -358,29 +366,9 @@ def test_two_places_are_asked_in_one_request_at_their_own_coordinates(server):
     assert server.log[0].headers["user-agent"].startswith("wxfly/")
 
 
-@pytest.mark.thorough
-def test_a_grid_is_folded_into_latitude_and_longitude_with_each_cell_once(server):
-    grid = get_grid(52.3, 6.8, half_width_km=40, cells=3, model="ncep_gfs_global", settings=load_settings())
-    assert len(server.asked("forecast")) == 1
-    query = server.log[0].query
-    assert query["cell_selection"] == "nearest"
-    assert query["elevation"].split(",") == ["nan"] * 9
-    assert grid["wind_speed"].dims == ("time", "latitude", "longitude", "height")
-    for name in ("latitude", "longitude"):
-        assert (np.diff(grid[name].values) > 0).all()
-        assert np.allclose(grid[name].values % 0.25, 0, atol=1e-5), "centres of cells of 0.25 degree"
-    # The cell of the middle is the cell that a single request for it gives.
-    single = get_forecast([Site("m", 52.25, 6.75)], "ncep_gfs_global", settings=load_settings())
-    here = grid.sel(latitude=52.25, longitude=6.75)
-    assert np.allclose(here["wind_speed"].values, single.isel(site=0)["wind_speed"].values)
-
-
-def test_a_grid_of_senseless_size_is_refused():
-    for half_width, cells in ((10.0, 1), (10.0, 30), (0.0, 5), (9e9, 5)):
-        with pytest.raises(WxflyError, match="cannot be requested"):
-            get_grid(52, 6, half_width_km=half_width, cells=cells, model="icon_eu", settings=load_settings())
+def test_cells_across_the_date_line_are_refused():
     with pytest.raises(WxflyError, match="date line"):
-        get_grid(52, 179.9, half_width_km=50, cells=5, model="icon_eu", settings=load_settings())
+        get_surroundings([Site("atoll", 52.0, 179.9)], "ncep_gfs_global", settings=load_settings())
 
 
 # --- replies as they really were -------------------------------------------------------------------------------
@@ -481,3 +469,42 @@ def test_the_real_service_answers(monkeypatch):
     monkeypatch.setenv("WXFLY_PATIENCE", "30")
     cube = get_forecast([Site("Greenwich", 51.48, 0.0)], "ncep_gfs_global", settings=load_settings())
     assert isinstance(cube, xr.Dataset)
+
+
+# --- heights that are made up -----------------------------------------------------------------------------------
+
+
+def test_the_fixed_ratio_is_that_of_fao_56():
+    """Allen et al. (1998), FAO-56, equation 47 and example 14: 3.2 m/s at 10 m is 2.4 m/s at 2 m."""
+    assert 3.2 * rescaling_factor(2, 10) == pytest.approx(2.4, abs=0.05)
+    assert rescaling_factor(2, 10) == pytest.approx(4.87 / math.log(67.8 * 10 - 5.42), rel=1e-3)
+
+
+def profile(exponent, heights, hours=24, seed=1):
+    rng = np.random.default_rng(seed)
+    at10 = 2 + 6 * rng.random(hours)
+    bend = exponent + 0.1 * rng.standard_normal(hours)
+    return {"wind_speed": {h: np.round(at10 * (h / 10) ** bend, 1) for h in heights}}
+
+
+def test_true_levels_are_all_kept():
+    levels, dropped = drop_rescaled_heights(profile(0.2, (10, 80, 100, 120, 180)))
+    assert list(levels["wind_speed"]) == [10, 80, 100, 120, 180]
+    assert dropped == []
+
+
+@pytest.mark.parametrize(("made", "origin"), [(80, 100), (120, 100), (120, 150), (180, 200), (200, 180), (100, 70)])
+def test_each_made_up_height_is_found(made, origin):
+    levels = profile(0.2, (10, origin))
+    speed = levels["wind_speed"]
+    speed[made] = np.round(speed[origin] * rescaling_factor(made, origin), 1)
+    kept, dropped = drop_rescaled_heights(levels)
+    assert sorted(kept["wind_speed"]) in ([10, origin], [10, made])  # of a pair, either says it all
+    assert len(dropped) == 1
+
+
+def test_two_hours_are_too_few_to_tell_and_a_calm_is_no_proof():
+    two = {h: np.array([5.0, 6.0]) * rescaling_factor(h, 100) for h in (100, 120)}
+    assert drop_rescaled_heights({"wind_speed": two})[1] == []
+    calm = {h: np.full(24, 0.1) for h in (100, 120)}
+    assert drop_rescaled_heights({"wind_speed": calm})[1] == []

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from tests.file_store import LAMBERT, REGULAR, FileStore, values_of, write_run
-from wxfly.assessment.blocks import assess_grid
+from wxfly.assessment.grid import assess_grid
 from wxfly.errors import WxflyError
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.limits import limits_for

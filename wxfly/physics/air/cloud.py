@@ -16,7 +16,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from wxfly.physics.air.humidity import relative_humidity_from_dew_point
+from wxfly.physics.air.atmosphere import relative_humidity_from_dew_point
 from wxfly.physics.precision import floating
 
 Array = npt.NDArray[np.float64]

@@ -15,7 +15,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from wxfly.physics.constants import MELTING_POINT
+from wxfly.physics import MELTING_POINT
 
 Array = npt.NDArray[np.float64]
 

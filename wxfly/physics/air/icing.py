@@ -19,7 +19,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from wxfly.physics.air import humidity
+from wxfly.physics import MELTING_POINT
+from wxfly.physics.air import atmosphere
 from wxfly.physics.air.risk import Statement, grade, statement
 from wxfly.physics.air.weather_code import (
     FOG,
@@ -31,7 +32,6 @@ from wxfly.physics.air.weather_code import (
     code_in,
     is_code_of,
 )
-from wxfly.physics.constants import MELTING_POINT
 from wxfly.physics.precision import floating, worked_out_where
 
 Array = npt.NDArray[np.float64]
@@ -217,7 +217,7 @@ def _precipitation_icing(t: Array, ground: Array, rh: Array, rain: Array, code: 
 
     # In thinner air the wet bulb is colder, by up to 1 K in dry air near freezing, so all places get the pressure of
     # high ground.
-    is_freezing = humidity.is_wet_bulb_at_most(MELTING_POINT, np.fmin(t, ground), rh, PRESSURE_OF_HIGH_GROUND)
+    is_freezing = atmosphere.is_wet_bulb_at_most(MELTING_POINT, np.fmin(t, ground), rh, PRESSURE_OF_HIGH_GROUND)
     wet_bulb_freezes = statement(is_freezing, t, ground, rh)
     # Air above +5 degC at both heights has a wet bulb below freezing only if it is very dry.
     freezes = no_warmer_than(MELTING_POINT) | (wet_bulb_freezes & no_warmer_than(NO_FREEZING_RAIN_ABOVE))
@@ -263,6 +263,8 @@ def frost_risk(air_temperature_near_ground: npt.ArrayLike, dew_point_temperature
         `icing_risk`.
     """
     surface = floating(air_temperature_near_ground) - 3.0
-    frost_point = humidity.frost_point_from_vapour_pressure(humidity.saturation_vapour_pressure(dew_point_temperature))
+    frost_point = atmosphere.frost_point_from_vapour_pressure(
+        atmosphere.saturation_vapour_pressure(dew_point_temperature)
+    )
     freezes = (surface <= MELTING_POINT) & (surface <= frost_point)
     return np.asarray(np.where(np.isnan(surface) | np.isnan(frost_point), np.nan, freezes.astype(float)))

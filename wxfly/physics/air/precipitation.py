@@ -116,7 +116,7 @@ def least_rate(weather_code: npt.ArrayLike) -> Array:
     return np.asarray(told_by_code(code, _LEAST_RATES, 0.0) + 0.0 * code)  # NaN stays NaN
 
 
-def room_to_rate(
+def standard_margin_of_rate(
     precipitation_rate: npt.ArrayLike,
     limit: npt.ArrayLike,
     deviation: npt.ArrayLike,
@@ -124,7 +124,7 @@ def room_to_rate(
     *,
     least: float = 0.1,
 ) -> Array:
-    """Return the room from a forecast rate of precipitation to a limit, in standard deviations of the forecast's error.
+    """Return the standard margin of a forecast rate of precipitation: how far a limit is, in errors of the rate.
 
     Parameters
     ----------

@@ -11,6 +11,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from wxfly.physics import MELTING_POINT
 from wxfly.physics.air.risk import Flags, Statement, grade_of_chance, statement
 from wxfly.physics.air.weather_code import (
     DISTANT_LIGHTNING,
@@ -47,7 +48,7 @@ _WITHOUT_SHOWERS = 0.3
 """Largest chance of a storm in unstable air without showers [1]; an estimate of ours."""
 _SHOWERS_NOT_LIFTED = (0.0, 300.0, 1000.0, 3500.0), (0.0, 0.1, 0.15, 0.3)
 _SHOWERS_LIFTED = (0.0, 300.0, 1000.0, 2500.0, 3500.0), (0.0, 0.1, 0.55, 0.75, 0.9)
-_MOST_ENERGY = (273.15, 278.15), (300.0, 1000.0)
+_MOST_ENERGY = (MELTING_POINT, MELTING_POINT + 5.0), (300.0, 1000.0)
 """Dew point near the ground [K], and the CAPE that air so dry does not exceed. Common practice, no source."""
 _ANY_ENERGY = 1e4
 

@@ -19,7 +19,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from wxfly.physics.constants import MELTING_POINT
+from wxfly.physics import MELTING_POINT
 
 Array = npt.NDArray[np.float64]
 

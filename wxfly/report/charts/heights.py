@@ -6,12 +6,10 @@ import numpy as np
 
 from wxfly.pilot.elements import BY_NAME
 from wxfly.report.charts import shades
-from wxfly.report.charts.hours import HOUR, lit_hours
 from wxfly.report.charts.shades import Figure
-from wxfly.report.charts.timeline import LEFT, RIGHT, axis_of_time
+from wxfly.report.charts.timeline import HOUR, LEFT, RIGHT, axis_of_time, lit_hours
 from wxfly.report.facts import writing
-from wxfly.report.facts.site import SiteAnswerFacts
-from wxfly.report.facts.timeline import TimelineFacts
+from wxfly.report.facts.site import SiteAnswerFacts, TimelineFacts
 from wxfly.report.facts.values import array, instants
 from wxfly.report.facts.writing import Reader
 from wxfly.units import UNITS, from_si

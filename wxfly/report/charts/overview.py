@@ -13,14 +13,12 @@ import numpy as np
 
 from wxfly.pilot.elements import BY_NAME
 from wxfly.report.charts import shades
-from wxfly.report.charts.hours import HOUR, days_of, lit_hours
 from wxfly.report.charts.shades import Figure, escaped
-from wxfly.report.charts.timeline import LEFT
+from wxfly.report.charts.timeline import HOUR, LEFT, days_of, lit_hours
 from wxfly.report.facts import writing
 from wxfly.report.facts.answer import AnswerFacts
-from wxfly.report.facts.site import SiteAnswerFacts
+from wxfly.report.facts.site import HourWords, SiteAnswerFacts
 from wxfly.report.facts.values import State, instants
-from wxfly.report.facts.verdict import HourWords
 from wxfly.report.facts.writing import Clock, Reader
 from wxfly.report.text.console import outgoing, without_isolates
 from wxfly.times import as_moment

@@ -155,14 +155,19 @@ def grid(
     if tall:
         values = {key: [list(column) for column in zip(*rows, strict=True)] for key, rows in values.items()}
         along, across = across, along
-    colours = (*(CHANCE_SHADES if of_chance else SHADES), DARK_HOUR)
-    count = len(colours)
-    steps = [[end / count, colour] for i, colour in enumerate(colours) for end in (i, i + 1)]
     return {
-        "type": "heatmap", "name": "chance" if of_chance else "margin", "x": along, "y": across, "zmin": 0,
-        "zmax": count, "colorscale": steps, "showscale": False, "xgap": 1, "ygap": 1, "hoverongaps": False,
+        "type": "heatmap", "name": "chance" if of_chance else "margin", "x": along, "y": across,
+        **scale(CHANCE_SHADES if of_chance else SHADES), "xgap": 1, "ygap": 1, "hoverongaps": False,
         "texttemplate": "%{text}", "textfont": {"size": 12}, "hovertemplate": "%{customdata}<extra></extra>", **values,
     }  # fmt: skip
+
+
+def scale(colours: Sequence[str]) -> Figure:
+    """Return the scale that gives each class its colour, the last of them dark hours."""
+    colours = (*colours, DARK_HOUR)
+    count = len(colours)
+    steps = [[end / count, colour] for i, colour in enumerate(colours) for end in (i, i + 1)]
+    return {"zmin": 0, "zmax": count, "colorscale": steps, "showscale": False}
 
 
 def hatched(

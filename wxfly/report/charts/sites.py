@@ -17,9 +17,8 @@ import numpy.typing as npt
 
 from wxfly.errors import shortened
 from wxfly.report.charts import shades
-from wxfly.report.charts.coastline import outlines_within
+from wxfly.report.charts.outlines import HALO, METRES_OF_DEGREE, ZoneSpot, numbers, outlines_within, zone_traces
 from wxfly.report.charts.shades import BLACK, COMMON, GRID, HATCH, INK, PAPER, Figure
-from wxfly.report.charts.zones import HALO, METRES_OF_DEGREE, ZoneSpot, zone_traces
 from wxfly.units import from_si, to_si
 
 Array = npt.NDArray[np.float64]
@@ -166,12 +165,8 @@ def _outlines(longitudes: tuple[float, float], latitudes: tuple[float, float]) -
     digits = max(0, math.ceil(-math.log10(step)))
     return [
         {"type": "scatter", "mode": "lines", "name": "coastline and borders", "hoverinfo": "skip",
-         "line": {"color": HATCH, "width": 1.2}, "x": _numbers(found[0], digits), "y": _numbers(found[1], digits)}
+         "line": {"color": HATCH, "width": 1.2}, "x": numbers(found[0], digits), "y": numbers(found[1], digits)}
     ]  # fmt: skip
-
-
-def _numbers(values: Iterable[float], digits: int = 5) -> list[float | None]:
-    return [None if math.isnan(value) else round(float(value), digits) for value in values]
 
 
 def _unbroken(longitudes: Array, frame: Frame) -> Array:
@@ -190,7 +185,7 @@ def _scale(frame: Frame, unit: str) -> Figure:
     south = max(frame.latitude - 0.9 * frame.half_height, -_LATITUDES)
     return {
         "type": "scatter", "mode": "lines+markers+text", "name": "scale", "hoverinfo": "skip",
-        "x": _numbers((west, west + length)), "y": _numbers((south, south)), "line": {"color": BLACK, "width": 3},
+        "x": numbers((west, west + length)), "y": numbers((south, south)), "line": {"color": BLACK, "width": 3},
         "marker": {"symbol": "line-ns-open", "size": 9, "color": BLACK},
         "text": [f"{shown:g} {unit}", ""], "textposition": "top right", "textfont": {"color": BLACK, "size": 12},
     }  # fmt: skip

@@ -12,9 +12,8 @@ import numpy as np
 import numpy.typing as npt
 
 from wxfly.report.charts import shades
-from wxfly.report.charts.coastline import on_plane, outlines_near
-from wxfly.report.charts.shades import BLACK, COMMON, DARK, DARK_HOUR, INK, PAPER, SHADES, Figure
-from wxfly.report.charts.zones import METRES_OF_DEGREE, ZoneSpot, zone_traces
+from wxfly.report.charts.outlines import METRES_OF_DEGREE, ZoneSpot, numbers, on_plane, outlines_near, zone_traces
+from wxfly.report.charts.shades import BLACK, COMMON, DARK, INK, PAPER, SHADES, Figure
 from wxfly.report.command_facts.where import CellFacts, WhereFacts
 from wxfly.report.facts import writing
 from wxfly.report.facts.writing import Reader
@@ -61,7 +60,7 @@ def where_map(facts: WhereFacts, reader: Reader, zones: Sequence[ZoneSpot] = ())
     hours = [_of_hour(facts, reader, k, nearest) for k in range(len(facts.hours))]
     data = [
         {"type": "heatmap", "x": ticks.round(3).tolist(), "y": ticks.round(3).tolist(), "hoverinfo": "skip",
-         "customdata": [[0]], "zmin": 0, "zmax": DARK + 1, "colorscale": _colours(), "showscale": False},
+         "customdata": [[0]], **shades.scale(SHADES)},
         {"type": "scatter", "mode": "text", **at, "textfont": {"color": BLACK, "size": 12}, "hoverinfo": "skip"},
         {"type": "scatter", "mode": "markers", **at,
          "marker": {"size": 14, "opacity": 0}, "hovertemplate": "%{customdata}<extra></extra>"},
@@ -141,12 +140,6 @@ def _hover(cell: CellFacts, hour: int, span: str) -> str:
     return f"{where}<br>{span}<br>{said}{by}"
 
 
-def _colours() -> list[list[Any]]:
-    colours = (*SHADES, DARK_HOUR)
-    count = len(colours)
-    return [[end / count, colour] for i, colour in enumerate(colours) for end in (i, i + 1)]
-
-
 def _lines(facts: WhereFacts, place: tuple[float, float], half: float, unit: str) -> list[Figure]:
     """Return the outlines of countries, the ring of the reach, and the place."""
     found = outlines_near(place, half)
@@ -164,7 +157,7 @@ def _lines(facts: WhereFacts, place: tuple[float, float], half: float, unit: str
         ]  # fmt: skip
     traces: list[Figure] = [
         {"type": "scatter", "mode": "lines", "name": name, "hoverinfo": "skip", "line": line,
-         "x": _numbers(part[0]), "y": _numbers(part[1])}
+         "x": numbers(part[0], 3), "y": numbers(part[1], 3)}
         for name, part, line in lines
     ]  # fmt: skip
     return [
@@ -183,10 +176,6 @@ def _zones(zones: Sequence[ZoneSpot], place: tuple[float, float], half: float, u
 
     pitch = 2 * half / METRES_OF_DEGREE / 900
     return [trace for zone in zones for trace in zone_traces(zone, plane, pitch, over_shades=True)]
-
-
-def _numbers(values: Array) -> list[float | None]:
-    return [None if math.isnan(v) else round(v, 3) for v in values.tolist()]
 
 
 def _spots(facts: WhereFacts, place: tuple[float, float], unit: str) -> Figure:

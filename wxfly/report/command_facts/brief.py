@@ -10,9 +10,9 @@ import xarray as xr
 
 from wxfly.answer import findings
 from wxfly.answer.flight_brief import EnergyBrief, FlightBrief
-from wxfly.flight.budget import Refusal
-from wxfly.physics.aircraft.rotor import MODEL_DEVIATION
-from wxfly.question.brief import BriefAsked
+from wxfly.flight.sortie import Refusal
+from wxfly.physics.aircraft.power import MODEL_DEVIATION
+from wxfly.question.ask import BriefAsked
 from wxfly.report.command_facts.field_check import LaunchFacts, launch_facts
 from wxfly.report.facts.answer import AnswerFacts, facts_of
 from wxfly.report.facts.sortie import (

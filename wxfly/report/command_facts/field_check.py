@@ -14,7 +14,7 @@ from wxfly.flight.launch_decision import STORM as STORM
 from wxfly.flight.launch_decision import During, any_reading_passes, stops_passed
 from wxfly.flight.launch_decision import LaunchVerdict as LaunchVerdict
 from wxfly.flight.launch_decision import Reason as Reason
-from wxfly.question.brief import CheckAsked
+from wxfly.question.field_check import CheckAsked
 from wxfly.report.facts.answer import AnswerFacts, facts_of
 from wxfly.report.facts.values import ElementName, Facts, Kelvins, Metres, Share, Speed, moment_of, number, share
 

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Any
 
+from msgspec import structs
+
 from wxfly.answer.windows import Room
-from wxfly.question.fleet import Fleet, FleetAnswered, MemberAnswer
-from wxfly.report.facts.answer import AnswerFacts
+from wxfly.question.fleet import Fleet, FleetAnswered, RowAnswer
+from wxfly.report.facts.answer import AnswerFacts, facts_of
 from wxfly.report.facts.site import SiteAnswerFacts
 from wxfly.report.facts.values import (
     CAUTIONS,
@@ -198,12 +200,31 @@ class MadeOfMember:
     entries: bytes = b""
 
 
-def made_of_member(answer: MemberAnswer, facts: AnswerFacts | None) -> MadeOfMember:
+@dataclass(frozen=True)
+class MakesRow:
+    """Makes of the answer of a row what is kept of it.
+
+    Attributes
+    ----------
+    entries : callable or None
+        Writes the entries of its calendar; None where no calendar is written.
+    """
+
+    entries: Callable[[AnswerFacts], bytes] | None = None
+
+    def __call__(self, answer: RowAnswer) -> MadeOfMember:
+        """Return what is kept of an answer."""
+        facts = None if answer.briefing is None else facts_of(answer.briefing, answer.row.question)
+        made = _made_of_member(answer, facts)
+        return made if facts is None or self.entries is None else replace(made, entries=self.entries(facts))
+
+
+def _made_of_member(answer: RowAnswer, facts: AnswerFacts | None) -> MadeOfMember:
     """Return what is kept of the answer of a row; `facts` are those of its briefing."""
-    member, site = answer.member, answer.member.row.site
-    question = member.question
+    asked_row = answer.row
+    site, question = asked_row.site, asked_row.question
     asked: dict[str, Any] = {
-        "row": member.row.number, "name": site.name, "latitude": share(site.latitude),
+        "row": asked_row.number, "name": site.name, "latitude": share(site.latitude),
         "longitude": share(site.longitude), "time_zone": site.time_zone, "aircraft": question.aircraft.name,
         "rules": question.rules.name, "height": share(question.places[0].height), "plan": question.plan,
     }  # fmt: skip
@@ -334,6 +355,4 @@ def fleet_facts(fleet: Fleet, answered: FleetAnswered[MadeOfMember]) -> FleetFac
 
 
 def _without(site: FleetSiteFacts, shared: Sequence[str]) -> FleetSiteFacts:
-    import msgspec
-
-    return msgspec.structs.replace(site, notes=[note for note in site.notes if note not in shared])
+    return structs.replace(site, notes=[note for note in site.notes if note not in shared])

@@ -6,14 +6,14 @@ from datetime import datetime, timedelta
 
 from wxfly.answer.request import ChangeKind
 from wxfly.answer.windows import Room, room_of
-from wxfly.assessment.state import State
+from wxfly.assessment.suitability import State
 from wxfly.pilot.elements import BY_NAME, GRAVEST
-from wxfly.question.one_hour import HourAsked
+from wxfly.question.ask import HourAsked
 from wxfly.report.facts.answer import AnswerFacts, facts_of
 from wxfly.report.facts.hours import ElementFacts, limits_of_hours, unknown_of_hours
-from wxfly.report.facts.site import SiteAnswerFacts
+from wxfly.report.facts.site import SiteAnswerFacts, demand_at, hour_at, spare_at, waiting_after
 from wxfly.report.facts.values import ElementName, Facts, Period, Share, StateWord, moment_of
-from wxfly.report.facts.verdict import Asked, begin, demand_at, hour_at, likely, some_titles, spare_at, waiting_after
+from wxfly.report.facts.verdict import Asked, begin, likely, some_titles
 from wxfly.report.facts.windows import CauseFacts, ChangeFacts, chance_and_causes, change_facts, is_grave
 from wxfly.report.facts.writing import Clock, Reader, amount, in_ten, room_in_words, titles
 

@@ -17,8 +17,8 @@ from wxfly.pilot.settings import cache_folder
 from wxfly.pilot.site import Site
 from wxfly.report.facts.site import SiteFacts, site_facts
 from wxfly.report.facts.values import Degrees, Facts, Metres, known_moment, moment_of, number
-from wxfly.store.forecasts import fault_of
-from wxfly.store.layout import StoredForecast, foreign_files, list_forecasts
+from wxfly.store.forecasts import StoredForecast, fault_of, list_forecasts
+from wxfly.store.pruning import foreign_files
 from wxfly.units import UNITS
 
 

@@ -1,20 +1,25 @@
-"""What changed in an answer since a watch last told of it: windows that opened, shrank or went, and their chance."""
+"""A watch: what changed in an answer since it was last told, what is kept of that, and telling only what changed."""
 
 from __future__ import annotations
 
+import hashlib
 import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
 from functools import partial
+from pathlib import Path
 
-from msgspec import structs
+from msgspec import DecodeError, ValidationError, json, structs, to_builtins
 
 from wxfly.answer.windows import Room
-from wxfly.assessment.state import State
+from wxfly.assessment.suitability import State
 from wxfly.cube.notes import NoteKind
+from wxfly.pilot.own_files import alone_with, write_whole
+from wxfly.pilot.settings import config_folder
 from wxfly.probability.chance import KEEP_STEP
+from wxfly.question.watch import QuietHours, next_look
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.hours import unknown_of_hours
 from wxfly.report.facts.site import SiteAnswerFacts
@@ -450,3 +455,121 @@ def watch_text(facts: WatchFacts) -> Sequence[str]:
     """
     words = [*(change.words for change in facts.changes), *(facts.watched if len(facts.watched) > 1 else ())]
     return [*(f"{facts.site}: {line}" for line in words), facts.first_line, *(f"Note: {note}" for note in facts.notes)]
+
+
+# --- telling, and what is kept of it ---------------------------------------------------------------------------
+
+
+def is_of_a_later_day(answer: AnswerFacts, until: datetime) -> bool:
+    """Return whether an answer is about a day after the one that was watched until then.
+
+    A weekday that is over is asked as the next of its name.
+    """
+    return answer.sites[0].period.start >= until
+
+
+def due_after(answer: AnswerFacts) -> datetime:
+    """Return when to look again after an answer."""
+    forecast = answer.forecasts[0]
+    models = {hours.model for hours in forecast.by_hours} | {forecast.model or ""}
+    return next_look(models, is_answered=all(note.kind is not NoteKind.NO_NEWER_FORECAST for note in answer.notes))
+
+
+def clock_of(answer: AnswerFacts) -> Clock:
+    """Return the clock of the site that an answer is about."""
+    return Clock(answer.sites[0].site.time_zone)
+
+
+def tell_changes(
+    path: Path, answer: AnswerFacts, tell: Callable[[WatchFacts], None], *, due: datetime, is_quiet: bool
+) -> WatchFacts:
+    """Tell what changed since the last time, and keep what was told.
+
+    Parameters
+    ----------
+    path : Path
+        Where what was told is kept, as `file_of` returns it.
+    answer : AnswerFacts
+        The answer now, about one site.
+    tell : callable
+        Tells it; called for the first answer and where something changed. Where it raises, nothing is kept, so that
+        the next look tells again.
+    due : datetime
+        When the next look is worth its requests.
+    is_quiet : bool
+        Whether nothing may be told now; a later look then tells it.
+
+    Returns
+    -------
+    WatchFacts
+        What changed, told or not.
+    """
+    with alone_with(path):
+        before = told_in(path)
+        facts = watch_facts(answer, before)
+        if facts.since is None or facts.changes:
+            if is_quiet:
+                if before is not None:
+                    _keep(path, structs.replace(before, due=due))
+                return facts
+            if before is not None:
+                _keep(path, structs.replace(before, due=None))  # whatever happens now, the next look is made
+            tell(facts)
+        assert facts.told is not None
+        _keep(path, structs.replace(facts.told, due=due))
+    return facts
+
+
+def tell_loss(
+    path: Path, now: datetime, why: str, tell: Callable[[WatchFacts], None], quiet: QuietHours | None = None
+) -> WatchFacts:
+    """Tell, once, that no forecast can be had any more.
+
+    Parameters
+    ----------
+    path, tell
+        As in `tell_changes`.
+    now : datetime
+        Present time, UTC.
+    why : str
+        The fault.
+    quiet : QuietHours, optional
+        Hours in which nothing is told.
+
+    Returns
+    -------
+    WatchFacts
+        The loss and the fault, told or not.
+    """
+    with alone_with(path):
+        before = told_in(path)
+        site = "" if before is None else before.place.rpartition(" ")[0]
+        facts = lost_facts(site, before, now, why)
+        if before is not None and before.due is not None:
+            _keep(path, structs.replace(before, due=None))
+        is_quiet = before is not None and quiet is not None and quiet.holds(Clock(before.time_zone), now)
+        if is_quiet:
+            return structs.replace(facts, changes=[])
+        if facts.changes:
+            tell(facts)
+            assert facts.told is not None
+            _keep(path, facts.told)
+    return facts
+
+
+def file_of(teller: str, *question: object) -> Path:
+    """Return the file of what was told of a question in one way; the words of the question are what it is known by."""
+    asked = json.encode((teller, to_builtins(question, enc_hook=repr)))
+    return config_folder() / "watched" / f"{hashlib.sha256(asked).hexdigest()[:16]}.json"
+
+
+def told_in(path: Path) -> Told | None:
+    """Return what was told; None where nothing was, or where the file is damaged: then all is told anew."""
+    try:
+        return json.decode(path.read_bytes(), type=Told)
+    except (OSError, DecodeError, ValidationError, RecursionError):
+        return None
+
+
+def _keep(path: Path, told: Told) -> None:
+    write_whole(path, json.encode(told))

@@ -10,9 +10,8 @@ from typing import Annotated
 
 from msgspec import Meta, structs
 
-from wxfly.answer.where import Spot, Where
 from wxfly.cube.notes import ZONES, NoteKind, kind_of
-from wxfly.question.where import AskedWhere
+from wxfly.question.where import AskedWhere, Spot, Where
 from wxfly.report.facts.values import (
     CAUTIONS,
     Degrees,

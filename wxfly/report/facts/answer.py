@@ -11,7 +11,7 @@ from wxfly.answer.request import Briefing, QuestionKind
 from wxfly.cube.notes import ZONES, NoteKind, kind_of
 from wxfly.pilot.limits import LEAST_LIMITS
 from wxfly.pilot.limits import OwnLimit as OwnLimitAsked
-from wxfly.report.facts.comparison import ComparisonFacts, comparison_facts
+from wxfly.report.facts.hours import ComparisonFacts, comparison_facts
 from wxfly.report.facts.site import (
     ForecastFacts,
     SiteAnswerFacts,
@@ -290,23 +290,13 @@ def facts_of(
     forecasts += [forecast_facts(briefing, one, is_ensemble=True) for one in briefing.ensembles]
     asked = [answer.request for answer in briefing.answers]
     labels = distinguished([one.site.name for one in asked], [one.height for one in asked], lambda h: f"{h:.0f} m")
-    unknown = [
-        Unknown(None, f"forecasts.{i}.{key}", [], "its source does not say")
-        for i, forecast in enumerate(forecasts)
-        for key in ("source", "institution", "model", "attribution", "licence", "history", "run", "retrieved", "age")
-        if getattr(forecast, key) is None
-    ]
+    unknown = _unknown_of(forecasts)
     sites = []
     for position, (answer, label) in enumerate(zip(briefing.answers, labels, strict=True)):
         site = site_answer_facts(answer, label, list(range(1, len(forecasts))))
         unknown += reasons_of(position, answer, site)
         sites.append(site)
-    notes = [Note(kind_of(note), readers[0].clock.retold(str(note))) for note in briefing.notes]
-    of_zones = [*_zone_notes(sites, readers, names_of(sites, units), moment_of(briefing.now))]
-    of_zones += [note for note in notes if note.kind is NoteKind.ZONES]
-    if of_zones:
-        words = "; ".join(note.text.removeprefix(ZONES) for note in of_zones)
-        notes = [Note(NoteKind.ZONES, f"{ZONES}{words}"), *(note for note in notes if note.kind is not NoteKind.ZONES)]
+    notes = _notes(briefing, sites, readers, names_of(sites, units))
     comparison = comparison_facts(briefing) if briefing.question == "compare" else None
     period = seconds(briefing.minimum_duration)
     asked_of = Asked(
@@ -339,6 +329,30 @@ def facts_of(
         sites=sites,
         comparison=comparison,
     )
+
+
+def _unknown_of(forecasts: Sequence[ForecastFacts]) -> list[Unknown]:
+    """Return why what is null of the forecasts is unknown."""
+    keys = ("source", "institution", "model", "attribution", "licence", "history", "run", "retrieved", "age")
+    return [
+        Unknown(None, f"forecasts.{i}.{key}", [], "its source does not say")
+        for i, forecast in enumerate(forecasts)
+        for key in keys
+        if getattr(forecast, key) is None
+    ]
+
+
+def _notes(
+    briefing: Briefing, sites: Sequence[SiteAnswerFacts], readers: Sequence[Reader], names: Sequence[str]
+) -> list[Note]:
+    """Return what the reader must know first, all that is said of zones in one note at the head."""
+    notes = [Note(kind_of(note), readers[0].clock.retold(str(note))) for note in briefing.notes]
+    of_zones = [*_zone_notes(sites, readers, names, moment_of(briefing.now))]
+    of_zones += [note for note in notes if note.kind is NoteKind.ZONES]
+    if not of_zones:
+        return notes
+    words = "; ".join(note.text.removeprefix(ZONES) for note in of_zones)
+    return [Note(NoteKind.ZONES, f"{ZONES}{words}"), *(note for note in notes if note.kind is not NoteKind.ZONES)]
 
 
 def _zone_notes(

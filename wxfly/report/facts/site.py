@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from datetime import datetime
 
 import numpy as np
 import numpy.typing as npt
 
+from wxfly.answer import findings
 from wxfly.answer.briefing import AgeCountsFrom, age_of
 from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.assessment.suitability import names_of, not_judged
 from wxfly.cube.contract import VARIABLES
 from wxfly.flight.advice import sight
 from wxfly.pilot.aircraft import Aircraft
-from wxfly.pilot.elements import RETURN_LEG
+from wxfly.pilot.elements import BY_NAME, LIMIT_RULES, RETURN_LEG
+from wxfly.pilot.limits import HEIGHT_OF_LAUNCH
 from wxfly.pilot.site import Site
 from wxfly.report.facts.hours import (
     DayFacts,
@@ -27,6 +30,7 @@ from wxfly.report.facts.hours import (
     element_facts,
     hour_facts,
     limit_facts,
+    limits_of_hours,
     lit_hours_facts,
     not_known_facts,
 )
@@ -49,6 +53,7 @@ from wxfly.report.facts.values import (
     Period,
     Seconds,
     Share,
+    column,
     energy_missing,
     known_moment,
     moment_of,
@@ -71,6 +76,7 @@ from wxfly.report.facts.windows import (
     run_to_run_swing,
     window_facts,
 )
+from wxfly.report.facts.writing import amount, cannot_be_flown, demand_in_words, excess, margin_in_words, spare, titles
 from wxfly.report.facts.zones import ZonesFacts, zones_facts
 from wxfly.retrieval.origin import NOT_KNOWN, ForecastOrigin, KpOrigin
 
@@ -403,3 +409,259 @@ def reasons_of(position: int, answer: SiteAnswer, site: SiteAnswerFacts) -> list
     if site.decisions is not None and site.decisions.drive_out is None:
         add("decisions", "the chance is unknown")
     return reasons
+
+
+# --- what a picture of the hours shows beside them: light to the minute, and every height --------------------------
+
+
+class LightSpan(Facts, frozen=True):
+    """A span of one kind of light."""
+
+    start: datetime
+    end: datetime
+    """Its ends, to the minute."""
+    kind: findings.LightKind
+    """The borders are the sun at the horizon, and at 6 degrees below it."""
+
+
+class FlightWind(Facts, frozen=True):
+    """Wind or gust at flight height, whichever phase of the flight decides."""
+
+    demand: list[float | None]
+    """Demand of each hour, SI."""
+    limit: float | None
+    """SI; null for none."""
+
+
+class TimelineFacts(Facts, frozen=True):
+    """The hours of one site as a timeline shows them."""
+
+    site: SiteAnswerFacts
+    """The answer for the site."""
+    wind: FlightWind
+    gust: FlightWind
+    """At flight height."""
+    light: list[LightSpan]
+    """Over all hours of the answer."""
+    heights: list[Metres]
+    """The steps up to the height limit."""
+    margin_by_height: list[list[Share | None]]
+    """The smallest, by height, then by hour, margin of wind at that height and of the other elements of the hour; null
+    where that is not known."""
+    decides_by_height: list[list[str]]
+    """For the same heights and hours, the element that decides or is not known; ``wind`` for wind, gust and wind
+    difference."""
+
+
+def timeline_facts(briefing: Briefing, sites: Sequence[SiteAnswerFacts]) -> list[TimelineFacts]:
+    """Return what a picture of each site's hours shows, from a briefing and the facts of its sites."""
+    return [_timeline(*both) for both in zip(briefing.answers, sites, strict=True)]
+
+
+def _timeline(answer: SiteAnswer, site: SiteAnswerFacts) -> TimelineFacts:
+    margin, decides = findings.margins_by_height(answer)
+    return TimelineFacts(
+        site=site,
+        wind=_at_flight_height(answer, "wind"),
+        gust=_at_flight_height(answer, "gust"),
+        light=[LightSpan(moment_of(a), moment_of(b), kind) for a, b, kind in findings.light_spans(answer)],
+        heights=answer.heights["height"].values.tolist(),
+        margin_by_height=[column(row) for row in margin],
+        decides_by_height=decides.tolist(),
+    )
+
+
+def _at_flight_height(answer: SiteAnswer, element: str) -> FlightWind:
+    demand, limit = findings.at_flight_height(answer, element)
+    return FlightWind(column(demand), number(limit[0]))
+
+
+# --- its hours in words -------------------------------------------------------------------------------------------
+
+
+def hour_at(site: SiteAnswerFacts, moment: datetime) -> int:
+    """Return the position of the hour that starts at a moment."""
+    return site.hours.start.index(moment)
+
+
+def element_of(site: SiteAnswerFacts, name: str) -> ElementFacts:
+    """Return an element of a site by its name."""
+    return next(element for element in site.elements if element.name == name)
+
+
+def demand_at(site: SiteAnswerFacts, name: str, hour: int, units: str) -> str:
+    """Return in words what one element of one hour is, such as ``gust at 80 m, 9.1 of 10.7 m/s``."""
+    demand, limit, height, near_ground, phase = _at(site, name, hour)
+    return demand_in_words(name, demand, limit, height=height, units=units, near_ground=near_ground) + phase
+
+
+def margin_at(site: SiteAnswerFacts, name: str, hour: int, units: str) -> str:
+    """Return in words what one element of one hour leaves of its limit, such as ``gust 42 % below its limit``."""
+    demand, limit, height, near_ground, phase = _at(site, name, hour)
+    margin = _number(element_of(site, name).margin[hour])
+    return margin_in_words(name, demand, limit, margin, height=height, units=units, near_ground=near_ground) + phase
+
+
+def spare_at(site: SiteAnswerFacts, name: str, hour: int, units: str) -> str:
+    """Return what one element of an hour leaves of its limit; empty where that is unknown or is no quantity."""
+    demand, limit, _, _, _ = _at(site, name, hour)
+    margin = _number(element_of(site, name).margin[hour])
+    if LIMIT_RULES[BY_NAME[name].sense].words or math.isnan(margin):
+        return ""
+    return spare(name, demand, limit, margin, units=units)
+
+
+_ON_THE_WAY_BACK = ", on the way back"
+
+
+def _at(site: SiteAnswerFacts, name: str, hour: int) -> tuple[float, float, float, bool, str]:
+    """Return demand, limit, height, whether that is near the ground, and the phase of the flight where it is stated."""
+    element = element_of(site, name)
+    height, phase = site.height, ""
+    if element.height_by_hour is not None and element.height_by_hour[hour] != site.height:
+        height = element.height_by_hour[hour]
+        phase = ", at launch and landing" if height == HEIGHT_OF_LAUNCH else _ON_THE_WAY_BACK
+    near_ground = _covers(element.near_ground_runs, hour)
+    return _number(element.demand[hour]), _number(limits_of_hours(element)[hour]), height, near_ground, phase
+
+
+def is_on_way_back(site: SiteAnswerFacts, name: str, hour: int) -> bool:
+    """Return whether it is on the way back that an element leaves the least in an hour."""
+    return _at(site, name, hour)[-1] == _ON_THE_WAY_BACK
+
+
+def _number(value: float | None) -> float:
+    return math.nan if value is None else value
+
+
+def waiting_after(site: SiteAnswerFacts, hour: int) -> str:
+    """Return in words by what an hour is held back that would not be outside by itself; empty where it is not."""
+    cause = site.hours.waiting_after[hour]
+    if cause is None or any(_number(element.margin[hour]) < 0 for element in site.elements):
+        return ""
+    hours = site.intent.wait_hours
+    before = "the hour before was" if hours == 1 else f"one of the {hours} hours before was"
+    if site.hours.margin[hour] is None:
+        return f"held back: whether {before} over the {BY_NAME[cause].title} limit is not known"
+    return f"held back: {before} over the {BY_NAME[cause].title} limit"
+
+
+def deciding_at(site: SiteAnswerFacts, hour: int, units: str) -> str:
+    """Return in words what decides in one hour and what it leaves of its limit."""
+    element = site.hours.limiting_element[hour]
+    return waiting_after(site, hour) or (margin_at(site, element, hour, units) if element else "nothing is known")
+
+
+MOST_OVER = 3
+"""How many elements over their limits are named of one hour [1]."""
+
+
+def all_over(site: SiteAnswerFacts, hour: int, units: str) -> str:
+    """Return in words what decides in an hour, then every other element over its limit, the gravest first."""
+    others = [margin_at(site, name, hour, units) for name in _also_over(site, hour)]
+    shown = others[: MOST_OVER - 1]
+    more = f"and {len(others) - len(shown)} more over their limits" if len(others) > len(shown) else ""
+    return "; ".join(filter(None, [deciding_at(site, hour, units), *shown, more]))
+
+
+def all_over_in_short(site: SiteAnswerFacts, hour: int, units: str) -> str:
+    """Return in words what decides in the best hour of a day, and the names of the other elements over their limit."""
+    others, element = _also_over(site, hour), site.hours.limiting_element[hour]
+    too = f", {titles(others)} too" if others else ""
+    if element == RETURN_LEG.name and not waiting_after(site, hour):
+        return _way_back_at_best(site, hour, others, units)
+    if element is None or waiting_after(site, hour):
+        return f"at best {deciding_at(site, hour, units)}{too}"
+    demand, limit, _, near_ground, phase = _at(site, element, hour)
+    is_broken = _number(element_of(site, element).margin[hour]) < 0
+    if not is_broken or not BY_NAME[element].quantity or LIMIT_RULES[BY_NAME[element].sense].words:
+        return f"at best {deciding_at(site, hour, units)}{too}"
+    return f"{excess(element, demand, limit, units=units, near_ground=near_ground)}{phase}{too}"
+
+
+def _way_back_at_best(site: SiteAnswerFacts, hour: int, others: Sequence[str], units: str) -> str:
+    """Return in words what the way back takes in the best hour of a day, with the gust where that is over as well."""
+    gust = ""
+    if "gust" in others:
+        demand, _, height, _, _ = _at(site, "gust", hour)
+        gust = f", gust {amount(demand, 'wind', units)} at {amount(height, 'height', units)}"
+    rest = [name for name in others if name != "gust"]
+    too = f", {titles(rest)} too" if rest else ""
+    best = "" if cannot_be_flown(_at(site, RETURN_LEG.name, hour)[0]) else "at best "
+    return f"{best}{margin_at(site, RETURN_LEG.name, hour, units)}{gust}{too}"
+
+
+def _also_over(site: SiteAnswerFacts, hour: int) -> list[str]:
+    decides = site.hours.limiting_element[hour]
+    return [
+        e.name for e in site.elements
+        if e.name != decides and e.judged and _number(e.margin[hour]) < 0 and not BY_NAME[e.name].rule.words
+    ]  # fmt: skip
+
+
+def reason_of(site: SiteAnswerFacts, hour: int, units: str) -> str:
+    """Return in words what decides in one hour, and first what is not known in it."""
+    required = [g.element for g in site.not_known.gaps if g.is_required and _covers(g.hour_runs, hour)]
+    others = [
+        g.element for g in site.not_known.gaps if not g.is_required and not g.everywhere and _covers(g.hour_runs, hour)
+    ]
+    element = site.hours.limiting_element[hour]
+    known = _reading_or_excess(site, element, hour, units) if element else "nothing is known"
+    reason = waiting_after(site, hour) or known
+    parts = [reason]
+    if required:
+        parts = [f"{titles(required)} not known"]
+        # A limit that is broken all the same is worth telling; one that holds would be a false comfort.
+        if element and _number(element_of(site, element).margin[hour]) < 0:
+            parts.append(reason)
+    if others:
+        parts.append(f"{titles(others)} not known")
+    return "; ".join(parts)
+
+
+def _reading_or_excess(site: SiteAnswerFacts, element: str, hour: int, units: str) -> str:
+    """Return in words what an element is and its limit; where that is broken, by how much."""
+    over = _number(element_of(site, element).margin[hour]) < 0
+    return margin_at(site, element, hour, units) if over else demand_at(site, element, hour, units)
+
+
+def _covers(hour_runs: list[tuple[int, int]], hour: int) -> bool:
+    return any(first <= hour <= last for first, last in hour_runs)
+
+
+class HourWords:
+    """Phrases the hours of one site, for what asks for thousands of them.
+
+    Parameters
+    ----------
+    site : SiteAnswerFacts
+        Whose hours.
+    units : str
+        Key of `wxfly.units.SYSTEMS`.
+    """
+
+    def __init__(self, site: SiteAnswerFacts, units: str) -> None:
+        self._site, self._units = site, units
+
+    def demand_in_words(self, element: str, hour: int) -> str:
+        """Return in words what one element of one hour is, such as ``gust at 80 m, 9.1 of 10.7 m/s``."""
+        return demand_at(self._site, element, hour, self._units)
+
+    def reason(self, hour: int) -> str:
+        """Return in words what decides in one hour, and its limit."""
+        element = self._site.hours.limiting_element[hour]
+        return waiting_after(self._site, hour) or (
+            self.demand_in_words(element, hour) if element else "nothing is known"
+        )
+
+    def waiting_after(self, hour: int) -> str:
+        """Return in words by what an hour is held back that would not be outside by itself; empty where it is not."""
+        return waiting_after(self._site, hour)
+
+    def missing(self, hour: int) -> list[str]:
+        """Name the required elements that are not known in an hour."""
+        return [
+            e.name
+            for e in self._site.elements
+            if e.judged and e.margin[hour] is None and (e.is_required or _covers(e.lost_runs, hour))
+        ]

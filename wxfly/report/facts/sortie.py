@@ -7,7 +7,6 @@ from datetime import datetime
 from typing import TYPE_CHECKING
 
 import numpy as np
-import xarray as xr
 
 from wxfly.answer import findings
 from wxfly.answer.request import SiteAnswer
@@ -15,14 +14,11 @@ from wxfly.answer.survey import Survey
 from wxfly.answer.windows import Window
 from wxfly.flight.advice import Advice, precipitation_words
 from wxfly.physics.air.cloud import CloudBaseMethod
-from wxfly.physics.air.icing import freezing_precipitation_chance
 from wxfly.physics.air.risk import POSSIBLE_FROM
 from wxfly.physics.geomagnetic import describe_kp, kp_risk
-from wxfly.physics.probability import least_chance
 from wxfly.physics.sun import CIVIL_TWILIGHT, HORIZON
-from wxfly.physics.wind.profile import ProfileMethod
+from wxfly.physics.wind.profile import METHODS_FROM_ONE_LEVEL
 from wxfly.pilot.work import PlannedWork, drives_out, takes_off
-from wxfly.probability.chance import Chance
 from wxfly.report.facts.values import (
     Degrees,
     Facts,
@@ -42,7 +38,8 @@ from wxfly.report.facts.windows import CauseFacts, chance_and_causes
 from wxfly.report.facts.writing import amount, in_ten
 
 if TYPE_CHECKING:
-    from wxfly.flight.return_leg import Sortie, WorstMoment
+    from wxfly.flight.return_leg import WorstMoment
+    from wxfly.flight.sortie import Sortie
 
 
 COLD_FOR_PACKS, WARM_PACK = 283.15, 288.15
@@ -54,7 +51,6 @@ LIKELY_RAIN = 0.3
 """Probability of precipitation [1]."""
 UNSTABLE_AIR = 1000.0
 """Convective available potential energy [J kg-1]."""
-_FROM_ONE_LEVEL = (ProfileMethod.STABILITY_LOG_LAW, ProfileMethod.NEUTRAL_LOG_LAW, ProfileMethod.POWER_LAW)
 
 
 class AdviceFacts(Facts, frozen=True):
@@ -140,7 +136,7 @@ def advice_facts(answer: SiteAnswer, window: Window, advice: Advice) -> AdviceFa
         wind_over_hill=number(advice.wind_over_hill),
         hill_in_range=advice.hill_in_range,
         jet_above=bool((part["low_level_jet"].values > 0).any()),
-        wind_from_one_level=bool(np.isin(part["wind_method"].values, _FROM_ONE_LEVEL).any()),
+        wind_from_one_level=bool(np.isin(part["wind_method"].values, METHODS_FROM_ONE_LEVEL).any()),
         gust_is_worked_out=bool(np.isnan(answer.conditions["gust_at_10m"].values).all()),
         cloud_base_is_estimate=bool((part["cloud_base_method"].values == CloudBaseMethod.CONDENSATION_LEVEL).any()),
         storm_beside=bool((near["thunderstorm_risk"].values == 2).any()),
@@ -150,16 +146,10 @@ def advice_facts(answer: SiteAnswer, window: Window, advice: Advice) -> AdviceFa
         kp=describe_kp(kp, place) if kp_risk(kp, place) > 0 else None,
         coldest=number(part["air_temperature_near_ground"].min().item()),
         icing_possible=bool((part["icing_risk"].values > 0).any()),
-        freezing_chance=_freezing_chance(part),
+        freezing_chance=findings.freezing_chance(answer, window),
         frost=advice.frost,
         spare_thrust=number(advice.spare_thrust),
     )
-
-
-def _freezing_chance(part: xr.Dataset) -> float:
-    names = ("air_temperature", "air_temperature_near_ground", "weather_code", "precipitation_probability")
-    chance = freezing_precipitation_chance(*(part[name].values for name in names))
-    return float(np.nanmax(np.append(chance, 0.0)))
 
 
 def what_to_mind(advice: AdviceFacts, units: str) -> list[str]:
@@ -402,8 +392,7 @@ def plan_facts(sortie: Sortie) -> PlanFacts:
 def _worst(answer: SiteAnswer, worst: WorstMoment, sortie: Sortie) -> WorstFacts:
     """Return the moment of the best window that asks the most, and what the batteries make of the window."""
     # Only flights that are planned need the rotors; the other answers start faster without.
-    from wxfly.flight.budget import Refusal
-    from wxfly.flight.reach import flights_in_window
+    from wxfly.flight.sortie import Refusal, flights_in_window
 
     length = 0.0 if answer.best is None else float(seconds(answer.best.length))
     flights = flights_in_window(length, worst.flight_time, sortie.batteries)
@@ -452,16 +441,8 @@ def decision_facts(answer: SiteAnswer, window: Window | None = None) -> Decision
         largest_risk_to_take_off=share(costs.largest_risk_to_take_off),
         take_off=takes_off(chance, costs) if is_known else None,
         members_needed=costs.members_needed,
-        least_risk_shown=None if found is None else number(_least_risk(answer, found)),
+        least_risk_shown=None if found is None else number(findings.least_risk_shown(answer, found)),
     )
-
-
-def _least_risk(answer: SiteAnswer, chance: Chance) -> float:
-    """Return the smallest risk that a chance can show."""
-    law = None if answer.site_chance is None else answer.site_chance.law
-    if chance.is_weak and law is not None:
-        return law.least_of_single
-    return float(least_chance(chance.members))
 
 
 def work_facts(work: PlannedWork) -> WorkFacts:

@@ -14,9 +14,9 @@ import numpy.typing as npt
 from msgspec import Meta, Struct
 
 from wxfly.answer.findings import runs
-from wxfly.assessment.state import BEST_FIRST as BEST_FIRST
-from wxfly.assessment.state import STATE_WORDS as STATE_WORDS
-from wxfly.assessment.state import State as State
+from wxfly.assessment.suitability import BEST_FIRST as BEST_FIRST
+from wxfly.assessment.suitability import STATE_WORDS as STATE_WORDS
+from wxfly.assessment.suitability import State as State
 from wxfly.pilot.elements import BY_NAME, LIMIT_RULES
 
 _PLACES = 6

@@ -2,228 +2,47 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
 
+from wxfly.answer.findings import LIGHT
 from wxfly.answer.request import ChangeKind, QuestionKind
 from wxfly.answer.windows import EVEN_CHANCE, Room
-from wxfly.assessment.state import State
+from wxfly.assessment.suitability import State
 from wxfly.cube.notes import ZONES
 from wxfly.cube.notes import NoteKind as NoteKind
-from wxfly.pilot.elements import BY_NAME, LIMIT_RULES, RETURN_LEG, LimitSense
-from wxfly.pilot.limits import HEIGHT_OF_LAUNCH
-from wxfly.report.facts.comparison import ComparisonFacts
-from wxfly.report.facts.hours import DayFacts, ElementFacts, LitHours, limits_of_hours
-from wxfly.report.facts.site import SiteAnswerFacts
+from wxfly.pilot.elements import BY_NAME, RETURN_LEG, LimitSense
+from wxfly.report.facts.hours import ComparisonFacts, DayFacts, LitHours
+from wxfly.report.facts.site import (
+    SiteAnswerFacts,
+    all_over,
+    all_over_in_short,
+    deciding_at,
+    hour_at,
+    is_on_way_back,
+    margin_at,
+)
 from wxfly.report.facts.sortie import after_sunset, what_to_mind
 from wxfly.report.facts.values import ElementName, Facts, Period, Share, distinguished, energy_missing, listed
-from wxfly.report.facts.windows import LIGHT, CauseFacts, ChangeFacts, WindowFacts
+from wxfly.report.facts.windows import CauseFacts, ChangeFacts, WindowFacts
 from wxfly.report.facts.writing import (
     Reader,
     age,
     amount,
-    cannot_be_flown,
     day_name,
-    demand_in_words,
     direction,
     duration,
-    excess,
     in_ten,
     is_written_as_nothing,
     number,
-    room,
     room_in_words,
-    spare,
     titles,
     unit_of,
 )
 from wxfly.report.facts.zones import doubt_of, warning_of, words_of_first_line
-
-
-def hour_at(site: SiteAnswerFacts, moment: datetime) -> int:
-    """Return the position of the hour that starts at a moment."""
-    return site.hours.start.index(moment)
-
-
-def element_of(site: SiteAnswerFacts, name: str) -> ElementFacts:
-    """Return an element of a site by its name."""
-    return next(element for element in site.elements if element.name == name)
-
-
-def demand_at(site: SiteAnswerFacts, name: str, hour: int, units: str) -> str:
-    """Return in words what one element of one hour is, such as ``gust at 80 m, 9.1 of 10.7 m/s``."""
-    demand, limit, height, near_ground, phase = _at(site, name, hour)
-    return demand_in_words(name, demand, limit, height=height, units=units, near_ground=near_ground) + phase
-
-
-def room_at(site: SiteAnswerFacts, name: str, hour: int, units: str) -> str:
-    """Return in words how much room one element of one hour leaves, such as ``42 % of your gust limit to spare``."""
-    demand, limit, height, near_ground, phase = _at(site, name, hour)
-    margin = _number(element_of(site, name).margin[hour])
-    return room(name, demand, limit, margin, height=height, units=units, near_ground=near_ground) + phase
-
-
-def spare_at(site: SiteAnswerFacts, name: str, hour: int, units: str) -> str:
-    """Return what one element of an hour leaves of its limit; empty where that is unknown or is no quantity."""
-    demand, limit, _, _, _ = _at(site, name, hour)
-    margin = _number(element_of(site, name).margin[hour])
-    if LIMIT_RULES[BY_NAME[name].sense].words or math.isnan(margin):
-        return ""
-    return spare(name, demand, limit, margin, units=units)
-
-
-_ON_THE_WAY_BACK = ", on the way back"
-
-
-def _at(site: SiteAnswerFacts, name: str, hour: int) -> tuple[float, float, float, bool, str]:
-    """Return demand, limit, height, whether that is near the ground, and the phase of the flight where it is stated."""
-    element = element_of(site, name)
-    height, phase = site.height, ""
-    if element.height_by_hour is not None and element.height_by_hour[hour] != site.height:
-        height = element.height_by_hour[hour]
-        phase = ", at launch and landing" if height == HEIGHT_OF_LAUNCH else _ON_THE_WAY_BACK
-    near_ground = _covers(element.near_ground_runs, hour)
-    return _number(element.demand[hour]), _number(limits_of_hours(element)[hour]), height, near_ground, phase
-
-
-def _number(value: float | None) -> float:
-    return math.nan if value is None else value
-
-
-def waiting_after(site: SiteAnswerFacts, hour: int) -> str:
-    """Return in words by what an hour is held back that would not be outside by itself; empty where it is not."""
-    cause = site.hours.waiting_after[hour]
-    if cause is None or any(_number(element.margin[hour]) < 0 for element in site.elements):
-        return ""
-    hours = site.intent.wait_hours
-    before = "the hour before was" if hours == 1 else f"one of the {hours} hours before was"
-    if site.hours.margin[hour] is None:
-        return f"held back: whether {before} over the {BY_NAME[cause].title} limit is not known"
-    return f"held back: {before} over the {BY_NAME[cause].title} limit"
-
-
-def room_of(site: SiteAnswerFacts, hour: int, units: str) -> str:
-    """Return in words what decides in one hour and how much room it leaves."""
-    element = site.hours.limiting_element[hour]
-    return waiting_after(site, hour) or (room_at(site, element, hour, units) if element else "nothing is known")
-
-
-MOST_OVER = 3
-"""How many elements over their limits are named of one hour [1]."""
-
-
-def all_over(site: SiteAnswerFacts, hour: int, units: str) -> str:
-    """Return in words what decides in an hour, then every other element over its limit, the gravest first."""
-    others = [room_at(site, name, hour, units) for name in _also_over(site, hour)]
-    shown = others[: MOST_OVER - 1]
-    more = f"and {len(others) - len(shown)} more over their limits" if len(others) > len(shown) else ""
-    return "; ".join(filter(None, [room_of(site, hour, units), *shown, more]))
-
-
-def all_over_in_short(site: SiteAnswerFacts, hour: int, units: str) -> str:
-    """Return in words what decides in the best hour of a day, and the names of the other elements over their limit."""
-    others, element = _also_over(site, hour), site.hours.limiting_element[hour]
-    too = f", {titles(others)} too" if others else ""
-    if element == RETURN_LEG.name and not waiting_after(site, hour):
-        return _way_back_at_best(site, hour, others, units)
-    if element is None or waiting_after(site, hour):
-        return f"at best {room_of(site, hour, units)}{too}"
-    demand, limit, _, near_ground, phase = _at(site, element, hour)
-    is_broken = _number(element_of(site, element).margin[hour]) < 0
-    if not is_broken or not BY_NAME[element].quantity or LIMIT_RULES[BY_NAME[element].sense].words:
-        return f"at best {room_of(site, hour, units)}{too}"
-    return f"{excess(element, demand, limit, units=units, near_ground=near_ground)}{phase}{too}"
-
-
-def _way_back_at_best(site: SiteAnswerFacts, hour: int, others: Sequence[str], units: str) -> str:
-    """Return in words what the way back takes in the best hour of a day, with the gust where that is over as well."""
-    gust = ""
-    if "gust" in others:
-        demand, _, height, _, _ = _at(site, "gust", hour)
-        gust = f", gust {amount(demand, 'wind', units)} at {amount(height, 'height', units)}"
-    rest = [name for name in others if name != "gust"]
-    too = f", {titles(rest)} too" if rest else ""
-    best = "" if cannot_be_flown(_at(site, RETURN_LEG.name, hour)[0]) else "at best "
-    return f"{best}{room_at(site, RETURN_LEG.name, hour, units)}{gust}{too}"
-
-
-def _also_over(site: SiteAnswerFacts, hour: int) -> list[str]:
-    decides = site.hours.limiting_element[hour]
-    return [
-        e.name for e in site.elements
-        if e.name != decides and e.judged and _number(e.margin[hour]) < 0 and not BY_NAME[e.name].rule.words
-    ]  # fmt: skip
-
-
-def reason_of(site: SiteAnswerFacts, hour: int, units: str) -> str:
-    """Return in words what decides in one hour, and first what is not known in it."""
-    required = [g.element for g in site.not_known.gaps if g.is_required and _covers(g.hour_runs, hour)]
-    others = [
-        g.element for g in site.not_known.gaps if not g.is_required and not g.everywhere and _covers(g.hour_runs, hour)
-    ]
-    element = site.hours.limiting_element[hour]
-    known = _reading_or_excess(site, element, hour, units) if element else "nothing is known"
-    reason = waiting_after(site, hour) or known
-    parts = [reason]
-    if required:
-        parts = [f"{titles(required)} not known"]
-        # A limit that is broken all the same is worth telling; one that holds would be a false comfort.
-        if element and _number(element_of(site, element).margin[hour]) < 0:
-            parts.append(reason)
-    if others:
-        parts.append(f"{titles(others)} not known")
-    return "; ".join(parts)
-
-
-def _reading_or_excess(site: SiteAnswerFacts, element: str, hour: int, units: str) -> str:
-    """Return in words what an element is and its limit; where that is broken, by how much."""
-    over = _number(element_of(site, element).margin[hour]) < 0
-    return room_at(site, element, hour, units) if over else demand_at(site, element, hour, units)
-
-
-def _covers(hour_runs: list[tuple[int, int]], hour: int) -> bool:
-    return any(first <= hour <= last for first, last in hour_runs)
-
-
-class HourWords:
-    """Phrases the hours of one site, for what asks for thousands of them.
-
-    Parameters
-    ----------
-    site : SiteAnswerFacts
-        Whose hours.
-    units : str
-        Key of `wxfly.units.SYSTEMS`.
-    """
-
-    def __init__(self, site: SiteAnswerFacts, units: str) -> None:
-        self._site, self._units = site, units
-
-    def demand_in_words(self, element: str, hour: int) -> str:
-        """Return in words what one element of one hour is, such as ``gust at 80 m, 9.1 of 10.7 m/s``."""
-        return demand_at(self._site, element, hour, self._units)
-
-    def reason(self, hour: int) -> str:
-        """Return in words what decides in one hour, and its limit."""
-        element = self._site.hours.limiting_element[hour]
-        return waiting_after(self._site, hour) or (
-            self.demand_in_words(element, hour) if element else "nothing is known"
-        )
-
-    def waiting_after(self, hour: int) -> str:
-        """Return in words by what an hour is held back that would not be outside by itself; empty where it is not."""
-        return waiting_after(self._site, hour)
-
-    def missing(self, hour: int) -> list[str]:
-        """Name the required elements that are not known in an hour."""
-        return [
-            e.name
-            for e in self._site.elements
-            if e.judged and e.margin[hour] is None and (e.is_required or _covers(e.lost_runs, hour))
-        ]
+from wxfly.units import UNITS
 
 
 class About(StrEnum):
@@ -626,18 +445,18 @@ def _mind(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> Iterato
 
 
 def tightest(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> str:
-    """Return in words what is tightest in a window and its room; first what is likely to break a limit."""
+    """Return in words what is tightest in a window and its margin; first what is likely to break a limit."""
     hour = hour_at(site, window.limiting_hour)
-    room = room_at(site, window.limiting_element, hour, reader.units)
+    left = margin_at(site, window.limiting_element, hour, reader.units)
     cause = window.likely_cause
     if cause is None:
-        return room
-    has_room = (window.margin or 0.0) > 0 and not BY_NAME[cause.element].rule.words
-    if cause.element == window.limiting_element and cause.share is not None and has_room:
+        return left
+    is_kept = (window.margin or 0.0) > 0 and not BY_NAME[cause.element].rule.words
+    if cause.element == window.limiting_element and cause.share is not None and is_kept:
         if cause.share < EVEN_CHANCE:
-            return f"{room}; at worst {in_ten(cause.share)} over it"
-        return f"{likely(cause)}; in the forecast {room}"
-    return f"{likely(cause)}; {room}"
+            return f"{left}; at worst {in_ten(cause.share)} over it"
+        return f"{likely(cause)}; in the forecast {left}"
+    return f"{likely(cause)}; {left}"
 
 
 def likely(cause: CauseFacts) -> str:
@@ -665,7 +484,7 @@ def what_ends(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> str
         ends = f"then {BY_NAME[window.ended_by].title} not known"
     else:
         after = next(i for i, start in enumerate(site.hours.start) if start >= within.end)
-        ends = f"then {room_of(site, after, reader.units)}"
+        ends = f"then {deciding_at(site, after, reader.units)}"
     return f"{around}, {ends}" if around else ends
 
 
@@ -694,18 +513,18 @@ def _likely_part(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> 
 
 
 def wind_and_gust(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> str:
-    """Return in words which wind and gust are expected at flight height; empty where neither is known."""
+    """Return in words which wind and gust are expected, and at which height; empty where neither is known."""
     expected, unit = window.expected, unit_of("wind", reader.units)
-    parts = []
+    speeds, direction_words = [], ""
     if expected.wind_low is not None and expected.wind_high is not None:
         low, high = number(expected.wind_low, unit), number(expected.wind_high, unit)
-        wind = f"{low if low == high else f'{low}–{high}'} {unit}"
+        speeds.append(low if low == high else f"{low}–{high}")
         if expected.wind_from_direction is not None:
-            wind += f" from {direction(expected.wind_from_direction)}"
-        parts.append(wind)
+            direction_words = f", from {direction(expected.wind_from_direction)}"
     if expected.gust is not None:
-        parts.append(f"gust {amount(expected.gust, 'wind', reader.units)}")
-    return ", ".join(parts)
+        speeds.append(f"gust {number(expected.gust, unit)}")
+    height = amount(site.height, "height", reader.units)
+    return f"{', '.join(speeds)} {UNITS[unit].written}{direction_words} at {height}" if speeds else ""
 
 
 def _lines_of_none(asked: Asked, site: SiteAnswerFacts, reader: Reader) -> Iterator[VerdictLine]:
@@ -747,7 +566,7 @@ def change_in_words(change: ChangeFacts, reader: Reader) -> str:
     """Return in words what would change an answer; empty where the pilot can do nothing with it."""
     if change.kind is ChangeKind.MORE:
         element = BY_NAME[change.element or ""]
-        if not element.quantity or element.sense != "at_most" or change.amount is None:
+        if not element.quantity or element.sense != LimitSense.AT_MOST or change.amount is None:
             return ""
         if is_written_as_nothing(change.amount, element.quantity, reader.units):
             return ""
@@ -815,7 +634,7 @@ def _why_not_now(asked: Asked, site: SiteAnswerFacts, reader: Reader) -> str:
     if _is_dark(asked, site):
         return "it is dark"
     if hours.state[0] == State.OUTSIDE.words:
-        return room_of(site, 0, reader.units)
+        return deciding_at(site, 0, reader.units)
     longest = site.lit_hours.longest
     ends = longest.end if longest is not None and longest.start == asked.now else hours.usable_end[0]
     return f"only until {reader.clock.hour(ends or asked.now)}, shorter than {duration(asked.duration)}"
@@ -881,10 +700,10 @@ def day_in_words(site: SiteAnswerFacts, day: DayFacts, reader: Reader, *, with_c
 
 
 def _is_decided_on_way_back(site: SiteAnswerFacts, window: WindowFacts) -> bool:
-    """Return whether the least room of a window is that of the way back: its energy, or its height."""
+    """Return whether the least margin of a window is that of the way back: its energy, or its height."""
     if window.limiting_element == RETURN_LEG.name:
         return True
-    return _at(site, window.limiting_element, hour_at(site, window.limiting_hour))[-1] == _ON_THE_WAY_BACK
+    return is_on_way_back(site, window.limiting_element, hour_at(site, window.limiting_hour))
 
 
 def _in_ten_from(window: WindowFacts, reader: Reader) -> str:

@@ -15,8 +15,7 @@ from wxfly.answer.request import ChoiceOutcome as ChoiceOutcome
 from wxfly.answer.windows import Room, Window
 from wxfly.flight.advice import SightLimit as SightLimit
 from wxfly.flight.advice import sight
-from wxfly.pilot.elements import GRAVEST, ROW
-from wxfly.pilot.work import derate
+from wxfly.pilot.elements import GRAVEST
 from wxfly.probability.chance import Cause, Chance, Outlook, OutlookKind, jumpiness
 from wxfly.report.facts.values import (
     Degrees,
@@ -34,8 +33,6 @@ from wxfly.report.facts.values import (
     written_moment,
 )
 
-LIGHT = "light"
-"""What ends a stretch at the end of the light, in place of an element."""
 RoomOfWindow = Annotated[Room, Meta(extra_json_schema={"enum": [Room.ROOM, Room.LITTLE, Room.PROBABLY_NONE]})]
 """The rooms that a window may have: all its hours may be flown."""
 
@@ -221,13 +218,6 @@ def outlook_facts(answer: SiteAnswer, outlook: Outlook) -> OutlookFacts:
     return OutlookFacts(moment_of(outlook.start), moment_of(outlook.end), outlook.kind, *text, wet)
 
 
-def _is_outlook_only(answer: SiteAnswer, window: Window) -> bool:
-    site_chance = answer.site_chance
-    return (
-        site_chance is not None and site_chance.is_weak and derate(float(site_chance.lead_hours[window.last])) is None
-    )
-
-
 def _cause(cause: Cause) -> CauseFacts:
     return CauseFacts(cause.element, number(cause.share), number(cause.sole_share))
 
@@ -235,30 +225,6 @@ def _cause(cause: Cause) -> CauseFacts:
 def _conditions(answer: SiteAnswer, window: Window) -> ConditionsFacts:
     found = findings.conditions_of(answer, window)
     return ConditionsFacts(**{name: number(value) for name, value in vars(found).items()})
-
-
-def _weakest_hour(answer: SiteAnswer, window: Window) -> datetime:
-    """Return the hour with the smallest margin of the stretch around a window."""
-    times = answer.assessment["time"].values
-    inside = (times + findings.HOUR > window.within_start) & (times < window.within_end)
-    margins = answer.assessment["hour_margin"].values
-    return moment_of(times[np.flatnonzero(inside)[np.argmin(margins[inside])]])
-
-
-def _ended_by(answer: SiteAnswer, window: Window) -> tuple[str | None, bool]:
-    """Return what ends the stretch around a window, and whether it is only unknown."""
-    times = answer.assessment["time"].values.astype("datetime64[s]")
-    after = np.flatnonzero(times + findings.HOUR > window.within_end)
-    if not after.size or window.within_end >= answer.end:
-        return None, False
-    hour = int(after[0])
-    lit_end = answer.assessment["usable_end"].values[hour].astype("datetime64[s]")
-    if not answer.lit_hours[hour] or (times[hour] < window.within_end and lit_end <= window.within_end):
-        return LIGHT, False
-    element = str(answer.assessment["limiting_element"].values[hour])
-    broken = element and float(answer.assessment["margin"].values[ROW[element], hour]) < 0
-    missing = [gap.element for gap in findings.gaps(answer) if gap.required and hour in gap.hours]
-    return (missing[0], True) if missing and not broken else (element or None, False)
 
 
 def window_facts(answer: SiteAnswer, rank: int, window: Window) -> WindowFacts:
@@ -269,7 +235,8 @@ def window_facts(answer: SiteAnswer, rank: int, window: Window) -> WindowFacts:
     chance, causes = chance_and_causes(window.chance)
     seen, decided_by = sight(visibility, answer.request.aircraft)
     doubtful = findings.likely_cause(answer, window)
-    ended_by, ends_at_unknown = _ended_by(answer, window)
+    ended_by, ends_at_unknown = findings.ended_by(answer, window)
+    times = answer.assessment["time"].values
     return WindowFacts(
         rank=rank,
         start=moment_of(window.start),
@@ -278,7 +245,7 @@ def window_facts(answer: SiteAnswer, rank: int, window: Window) -> WindowFacts:
         room=window.room,
         margin=number(window.margin),
         limiting_element=window.limiting_element,
-        limiting_hour=moment_of(answer.assessment["time"].values[findings.deciding_hour(answer, window)]),
+        limiting_hour=moment_of(times[findings.deciding_hour(answer, window)]),
         advised_not_known=list(window.unknown),
         within=Period(moment_of(window.within_start), moment_of(window.within_end)),
         chance=chance,
@@ -293,10 +260,10 @@ def window_facts(answer: SiteAnswer, rank: int, window: Window) -> WindowFacts:
         expected=_conditions(answer, window),
         forecast_wet=findings.is_wet(answer, window),
         likely_cause=None if doubtful is None else _cause(doubtful),
-        weakest_hour=_weakest_hour(answer, window),
+        weakest_hour=moment_of(times[findings.weakest_hour(answer, window)]),
         ended_by=ended_by,
         ends_at_unknown=ends_at_unknown,
-        outlook_only=_is_outlook_only(answer, window),
+        outlook_only=findings.is_outlook_only(answer, window),
     )
 
 

@@ -16,7 +16,7 @@ import numpy as np
 from wxfly.answer.windows import EVEN_CHANCE, Room
 from wxfly.assessment.usable_height import HEIGHT_LIMIT
 from wxfly.pilot.elements import BY_NAME, LIMIT_RULES, RETURN_LEG, LimitSense
-from wxfly.pilot.site import SiteClock
+from wxfly.pilot.site import SiteClock, compass_point
 from wxfly.report.facts.values import listed
 from wxfly.units import SYSTEMS, UNITS, from_si
 
@@ -24,8 +24,6 @@ Moment = np.datetime64 | datetime
 
 _MORE_DECIMALS = 2
 _UTC_STAMP = re.compile(r"\b\d{4}-\d\d-\d\dT\d\d:\d\d(?::\d\d)?Z")
-
-COMPASS = ("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW")
 
 
 def unit_of(quantity: str, units: str) -> str:
@@ -73,12 +71,12 @@ def margin(value: float) -> str:
     return "0.00" if text == "-0.00" else text
 
 
-def room(
+def margin_in_words(
     element: str, demand: float, limit: float, margin: float, *, height: float, units: str, near_ground: bool = False
 ) -> str:
-    """Return the room of an element, such as ``42 % of your gust limit to spare``, or by how much it is over.
+    """Return in words the margin of an element, such as ``gust 42 % below its limit``, or by how much it is over.
 
-    Parameters are those of `reading`; `margin` is the share of the limit that is left.
+    Parameters are those of `demand_in_words`; `margin` is the share of the limit that is left.
     """
     row = BY_NAME[element]
     rule = LIMIT_RULES[row.sense]
@@ -86,14 +84,16 @@ def room(
     if rule.words or math.isnan(demand) or math.isnan(limit):
         return line
     left = spare(element, demand, limit, margin, units=units)
-    if element == RETURN_LEG.name or (row.sense == LimitSense.AT_MOST and demand <= limit):
+    if element == RETURN_LEG.name:
         return left
+    if row.sense == LimitSense.AT_MOST and demand <= limit:
+        return f"{row.title} {left}"
     near = " near the ground" if near_ground else ""
     return f"{row.title}{near} {amount(demand, row.quantity, units)}, {left}"
 
 
 def spare(element: str, demand: float, limit: float, margin: float, *, units: str) -> str:
-    """Return what is left of a limit, such as ``42 % of your gust limit to spare`` or ``1.8 m/s over your limit``.
+    """Return what is left of a limit, such as ``42 % below its limit`` or ``1.8 m/s over its limit``.
 
     Parameters
     ----------
@@ -109,9 +109,9 @@ def spare(element: str, demand: float, limit: float, margin: float, *, units: st
     is_share = row.sense == LimitSense.AT_MOST
     if is_share and demand <= limit:
         left = math.floor(round(100 * margin, 6))
-        whose = "the battery" if element == RETURN_LEG.name else f"your {row.title} limit"
-        away = " on the way back" if element == RETURN_LEG.name else ""
-        return f"{left} % of {whose} to spare{away}" if left else f"nothing of {whose} to spare{away}"
+        if element == RETURN_LEG.name:
+            return f"{f'{left} %' if left else 'nothing'} of the battery to spare on the way back"
+        return f"{left} % below its limit" if left else "at its limit"
     if element == RETURN_LEG.name:
         if cannot_be_flown(demand):
             return "the battery does not bring it home"
@@ -119,8 +119,8 @@ def spare(element: str, demand: float, limit: float, margin: float, *, units: st
     away = _difference(demand, limit, unit_of(row.quantity, units))
     if margin < 0 or (is_share and demand > limit):
         beyond = "short of" if rule.is_least else "over" if is_share else "beyond"
-        return f"{away} {beyond} your limit"
-    return f"{away} inside your limit"
+        return f"{away} {beyond} its limit"
+    return f"{away} inside its limit"
 
 
 def excess(element: str, demand: float, limit: float, *, units: str, near_ground: bool = False) -> str:
@@ -218,7 +218,7 @@ def _apart(demand: float, limit: float, unit: str) -> tuple[str, str]:
 def direction(degrees: float) -> str:
     """Write where the wind comes from, such as ``SW (225°)``."""
     whole = round(degrees) % 360
-    return f"{COMPASS[round(degrees / 22.5) % 16]} ({whole or 360:03d}°)"
+    return f"{compass_point(degrees)} ({whole or 360:03d}°)"
 
 
 class Clock(SiteClock):

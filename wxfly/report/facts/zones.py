@@ -11,12 +11,23 @@ import numpy as np
 from msgspec import Meta
 
 from wxfly.answer.request import SiteAnswer
-from wxfly.answer.zones import FAR, NEAR, ZoneNear, ZoneSearch, is_any_within, zones_near
-from wxfly.pilot.site import Site
-from wxfly.pilot.zones import Circle, HeightLimit, HeightReference, Volume, ZoneKind
+from wxfly.pilot.site import Site, compass_point
+from wxfly.pilot.zones import (
+    FAR,
+    NEAR,
+    Circle,
+    HeightLimit,
+    HeightReference,
+    Volume,
+    ZoneKind,
+    ZoneNear,
+    ZoneSearch,
+    is_any_within,
+    zones_near,
+)
 from wxfly.report.facts.values import Degrees, Facts, Metres, Period, known_moment, moment_of, number
 from wxfly.report.facts.windows import WindowFacts
-from wxfly.report.facts.writing import COMPASS, Reader, amount, day_name, distance
+from wxfly.report.facts.writing import Reader, amount, day_name, distance
 
 MOST_ZONES = 2
 """How many zones a line names."""
@@ -309,7 +320,7 @@ def _each_once(zones: ZonesFacts, during: Period | WindowFacts | None = None) ->
 def _where(one: ZoneFacts, reader: Reader) -> str:
     if one.bearing is None:
         return "inside"
-    return f"{distance(one.distance, reader.units)} {COMPASS[round(one.bearing / 22.5) % 16]}"
+    return f"{distance(one.distance, reader.units)} {compass_point(one.bearing)}"
 
 
 def _named(one: ZoneFacts, period: Period, reader: Reader) -> str:

@@ -10,7 +10,6 @@ from wxfly.report.command_facts.fleet import FleetDayFacts, FleetFacts, FleetSit
 from wxfly.report.facts.values import INVENTED, listed
 from wxfly.report.facts.writing import day_name, in_ten
 from wxfly.report.pages import shell
-from wxfly.report.pages.page import swatches
 from wxfly.report.pages.shell import attribute, escape
 from wxfly.report.text.fleet import FleetWords
 
@@ -120,7 +119,7 @@ def _day(day: FleetDayFacts | None, site: FleetSiteFacts, words: FleetWords) -> 
 
 def _legend() -> str:
     return (
-        f"{swatches(shades.chance_legend())}"
+        f"{shell.swatches(shades.chance_legend())}"
         '<p class="reading">Each small cell is a day of the site, in order. Its number is the chance that every limit'
         " holds in the surest stretch of the length asked for, in tenths. A thick frame is a window. A question mark"
         " behind a number: some lit hours of the day are not known. Point at a cell for its day.</p>\n"

@@ -20,14 +20,13 @@ from typing import Any
 from wxfly.errors import WxflyError
 from wxfly.report.charts import overview, shades
 from wxfly.report.charts.heights import sections
-from wxfly.report.charts.hours import days_of, hours_shown
 from wxfly.report.charts.shades import Figure
-from wxfly.report.charts.timeline import timelines
+from wxfly.report.charts.timeline import days_of, hours_shown, timelines
 from wxfly.report.facts.answer import AnswerFacts
-from wxfly.report.facts.timeline import TimelineFacts
+from wxfly.report.facts.site import TimelineFacts
 from wxfly.report.pages import shell
 from wxfly.report.pages.shell import attribute, escape
-from wxfly.report.text.page import HoursWords, PageWords
+from wxfly.report.text.answer import HoursWords, PageWords
 
 # Levels of gzip: the library is large and packs in a tenth of a second to within half a per cent of the smallest;
 # the charts are small, and sixteen days of them must leave the page below its limit.
@@ -105,28 +104,29 @@ def parts_of(facts: AnswerFacts, drawn: Sequence[TimelineFacts], words: PageWord
 
 
 def _main(facts: AnswerFacts, drawn: Sequence[TimelineFacts], words: PageWords, charts: Charts) -> Iterable[str]:
-    sites = list(enumerate(drawn))
+    sites = [_Site(one, words, i, charts) for i, one in enumerate(drawn)]
+    is_of_one_day = facts.kind in ("best", "now")
     if facts.kind == "compare":
         yield from _comparison(facts, words, charts)
-    for i, one in sites if facts.kind == "week" else ():
-        yield from _days(one, words, i, charts)
-    for i, one in sites if facts.kind in ("best", "now") else ():
+    for site in sites if facts.kind == "week" else ():
+        yield from site.days()
+    for site in sites if is_of_one_day else ():
         yield "<section>\n<h2>Hour by hour</h2>\n"
-        yield from _wind_and_margins(one, words, i, words.hours[i][0], charts, hours_shown(one.site))
-        yield f"{_of_margin(one.site.limits.reserve)}</section>\n"
+        yield from site.wind_and_margins(site.hours[0], hours_shown(site.answer))
+        yield f"{_of_margin(site.answer.limits.reserve)}</section>\n"
     yield answer_section(words)
     if facts.kind == "compare":
         shown = [hours_shown(one.site) for one in drawn] if words.overview else []
         span = (min((first for first, _ in shown), default=0), max((last for _, last in shown), default=0))
-        for i, one in sites if shown else ():
-            yield f"<section>\n<h2>{escape(words.names[i])}</h2>\n"
-            yield from _place(one, words, i, words.hours[i][0], charts, span, beside=drawn)
+        for site, name in zip(sites, words.names, strict=True) if shown else ():
+            yield f"<section>\n<h2>{escape(name)}</h2>\n"
+            yield from site.place(site.hours[0], span, beside=drawn)
             yield "</section>\n"
-    for i, one in sites if facts.kind == "week" else ():
-        yield from _each_day(one, words, i, charts)
-    for i, one in sites if facts.kind in ("best", "now") else ():
+    for site in sites if facts.kind == "week" else ():
+        yield from site.each_day()
+    for site in sites if is_of_one_day else ():
         yield "<section>\n<h2>How high</h2>\n"
-        yield from _how_high(one, words, i, words.hours[i][0], charts, hours_shown(one.site))
+        yield from site.how_high(site.hours[0], hours_shown(site.answer))
         yield "</section>\n"
 
 
@@ -137,77 +137,71 @@ def answer_section(words: PageWords) -> str:
     return f'<section class="answer">\n{shell.lines(words.answer)}{folded}</section>\n'
 
 
-def _place(
-    one: TimelineFacts,
-    words: PageWords,
-    i: int,
-    line: HoursWords,
-    charts: Charts,
-    span: tuple[int, int],
-    *,
-    beside: Sequence[TimelineFacts] = (),
-) -> Iterable[str]:
-    """Return charts and table of one place over a span of hours."""
-    yield from _wind_and_margins(one, words, i, line, charts, span, beside=beside)
-    yield from _how_high(one, words, i, line, charts, span)
+class _Site:
+    """The panels of one site, whose charts go to those of the page."""
 
+    def __init__(self, drawn: TimelineFacts, words: PageWords, position: int, charts: Charts) -> None:
+        self.drawn, self.answer, self.charts = drawn, drawn.site, charts
+        self.reader, self.whose, self.hours = words.readers[position], words.whose[position], words.hours[position]
+        self.overview = words.overview
 
-def _wind_and_margins(
-    one: TimelineFacts,
-    words: PageWords,
-    i: int,
-    line: HoursWords,
-    charts: Charts,
-    span: tuple[int, int],
-    *,
-    beside: Sequence[TimelineFacts] = (),
-) -> Iterable[str]:
-    what, reader = line.name, words.readers[i]
-    yield _chart(charts, f"Wind, gust and margins of {what}", timelines(one, reader, *span, words.whose[i], beside))
-    members = "" if one.site.hours.members is None else (
-        " Shaded: the gusts of eight of ten members; thin lines: the lowest and the highest member."
-    )  # fmt: skip
-    yield (
-        '<p class="reading">Above: wind (dotted) and gust (solid) at flight height for each hour, against their limits;'
-        " arrows fly with the wind; dotted grey is night, pale grey twilight. <i>Chance</i>: in so many of ten every"
-        f" limit holds.{members} Below: the margin of each element.</p>\n"
-    )
+    def place(self, line: HoursWords, span: tuple[int, int], *, beside: Sequence[TimelineFacts] = ()) -> Iterable[str]:
+        """Yield charts and table of a span of hours."""
+        yield from self.wind_and_margins(line, span, beside=beside)
+        yield from self.how_high(line, span)
 
+    def wind_and_margins(
+        self, line: HoursWords, span: tuple[int, int], *, beside: Sequence[TimelineFacts] = ()
+    ) -> Iterable[str]:
+        """Yield the timeline of a span of hours; `beside` are sites whose wind has the same scale."""
+        shapes = timelines(self.drawn, self.reader, *span, self.whose, beside)
+        yield _chart(self.charts, f"Wind, gust and margins of {line.name}", shapes)
+        members = "" if self.answer.hours.members is None else (
+            " Shaded: the gusts of eight of ten members; thin lines: the lowest and the highest member."
+        )  # fmt: skip
+        yield (
+            '<p class="reading">Above: wind (dotted) and gust (solid) at flight height for each hour, against their'
+            " limits; arrows fly with the wind; dotted grey is night, pale grey twilight. <i>Chance</i>: in so many of"
+            f" ten every limit holds.{members} Below: the margin of each element.</p>\n"
+        )
 
-def _how_high(
-    one: TimelineFacts, words: PageWords, i: int, line: HoursWords, charts: Charts, span: tuple[int, int]
-) -> Iterable[str]:
-    yield _chart(charts, f"Usable height of {line.name}", sections(one, words.readers[i], *span))
-    yield (
-        '<p class="reading">How high: the smallest margin at each height, in the shades of the margins above. Wind and'
-        " cloud are those of the height, all else that of the hour; dark hours are dotted. The thick line is the usable"
-        " height, as far as wind and cloud allow from the ground on; the dashed one is the flight height.</p>\n"
-    )
-    yield _table(*line.table, caption=f"Table of {line.name}")
+    def how_high(self, line: HoursWords, span: tuple[int, int]) -> Iterable[str]:
+        """Yield the margins by height of a span of hours, and the table of its hours."""
+        yield _chart(self.charts, f"Usable height of {line.name}", sections(self.drawn, self.reader, *span))
+        yield (
+            '<p class="reading">How high: the smallest margin at each height, in the shades of the margins above. Wind'
+            " and cloud are those of the height, all else that of the hour; dark hours are dotted. The thick line is"
+            " the usable height, as far as wind and cloud allow from the ground on; the dashed one is the flight"
+            " height.</p>\n"
+        )
+        yield shell.folded_table(*line.table, caption=f"Table of {line.name}", around=_around)
 
+    def days(self) -> Iterable[str]:
+        """Yield the overview of the days of a week."""
+        assert self.overview is not None
+        by_chance = overview.shows_chance(self.answer)
+        yield "<section>\n<h2>The days</h2>\n"
+        shapes = {
+            shape: overview.week_overview(self.answer, self.reader, tall=shape == "tall") for shape in ("wide", "tall")
+        }
+        yield _chart(self.charts, f"{'Chance' if by_chance else 'Margin'} of every hour, day by day", shapes)
+        yield _of_chance(self.whose) if by_chance else _of_margin(self.answer.limits.reserve)
+        yield shell.folded_table(*self.overview, caption="Table of the days", around=_around)
+        yield "</section>\n"
 
-def _days(one: TimelineFacts, words: PageWords, i: int, charts: Charts) -> Iterable[str]:
-    assert words.overview is not None
-    reader, by_chance = words.readers[i], overview.shows_chance(one.site)
-    yield "<section>\n<h2>The days</h2>\n"
-    shapes = {shape: overview.week_overview(one.site, reader, tall=shape == "tall") for shape in ("wide", "tall")}
-    yield _chart(charts, f"{'Chance' if by_chance else 'Margin'} of every hour, day by day", shapes)
-    yield _of_chance(words.whose[i]) if by_chance else _of_margin(one.site.limits.reserve)
-    yield _table(*words.overview, caption="Table of the days")
-    yield "</section>\n"
-
-
-def _each_day(one: TimelineFacts, words: PageWords, i: int, charts: Charts) -> Iterable[str]:
-    reader = words.readers[i]
-    yield "<section>\n<h2>Each day</h2>\n"
-    if overview.shows_chance(one.site):
-        yield _of_margin(one.site.limits.reserve)
-    best = reader.clock.date(one.site.best.start) if one.site.best else None
-    for day, line in zip(days_of(one.site, reader.clock), words.hours[i], strict=True):
-        yield f"<details{' open' if day.date == best else ''}>\n<summary><h3>{escape(line.heading)}</h3></summary>\n"
-        yield from _place(one, words, i, line, charts, hours_shown(one.site, day.hours))
-        yield "</details>\n"
-    yield "</section>\n"
+    def each_day(self) -> Iterable[str]:
+        """Yield charts and table of each day of a week, those of the best unfolded."""
+        yield "<section>\n<h2>Each day</h2>\n"
+        if overview.shows_chance(self.answer):
+            yield _of_margin(self.answer.limits.reserve)
+        clock, best = self.reader.clock, self.answer.best
+        best_day = clock.date(best.start) if best else None
+        for day, line in zip(days_of(self.answer, clock), self.hours, strict=True):
+            is_open = " open" if day.date == best_day else ""
+            yield f"<details{is_open}>\n<summary><h3>{escape(line.heading)}</h3></summary>\n"
+            yield from self.place(line, hours_shown(self.answer, day.hours))
+            yield "</details>\n"
+        yield "</section>\n"
 
 
 def _comparison(facts: AnswerFacts, words: PageWords, charts: Charts) -> Iterable[str]:
@@ -221,23 +215,15 @@ def _comparison(facts: AnswerFacts, words: PageWords, charts: Charts) -> Iterabl
     }
     yield _chart(charts, "Margin of every hour, site by site", shapes)
     yield _of_margin(facts.sites[0].limits.reserve)
-    yield _table(*words.overview, caption="Table of who is better, and why")
+    yield shell.folded_table(*words.overview, caption="Table of who is better, and why", around=_around)
     yield "</section>\n"
-
-
-def swatches(classes: Iterable[tuple[str, str]]) -> str:
-    """Return the legend of classes, each with its words."""
-    entries = "".join(
-        f'<li><span class="swatch {shade}" aria-hidden="true"></span>{html.escape(words)}</li>'
-        for shade, words in classes
-    )
-    return f'<ul class="legend">{entries}</ul>\n'
 
 
 def _of_chance(whose: str) -> str:
     """Return the legend of cells that show a chance."""
     return (
-        f'{swatches(shades.chance_legend())}<p class="reading">A number is the <i>chance</i> that every limit holds in'
+        f'{shell.swatches(shades.chance_legend())}<p class="reading">'
+        "A number is the <i>chance</i> that every limit holds in"
         f" that hour, in tenths ({html.escape(whose)}); the word is the element that decides. A thick frame is a"
         " window, in which the one forecast holds. Point at a cell or touch it for the margin too.</p>\n"
     )
@@ -246,7 +232,8 @@ def _of_chance(whose: str) -> str:
 def _of_margin(reserve: float) -> str:
     """Return the legend of cells that show a margin."""
     return (
-        f'{swatches(shades.legend(reserve))}<p class="reading">A number is the margin: the share of the limit that is'
+        f'{shell.swatches(shades.legend(reserve))}<p class="reading">'
+        "A number is the margin: the share of the limit that is"
         " left. A thick frame is a window. Point at a cell or touch it for value, limit and margin.</p>\n"
     )
 
@@ -273,11 +260,6 @@ def _without_what_is_shared(shapes: dict[str, Figure]) -> Figure:
         ]
         traces.append({k: v for k, v in one.items() if k != "customdata"} if is_turned else one)
     return {"data": traces, "layout": shapes["tall"]["layout"]}
-
-
-def _table(header: Sequence[str], rows: Sequence[Sequence[str]], *, caption: str) -> str:
-    written = shell.table(header, rows, caption=caption, around=_around)
-    return f'<details class="table"><summary>{escape(caption)}</summary>\n{written}</details>\n'
 
 
 def _around(column: str, cell: str) -> str:

@@ -112,6 +112,23 @@ def table(
     )
 
 
+def folded_table(
+    header: Sequence[str], rows: Sequence[Sequence[str]], *, caption: str, around: Callable[[str, str], str]
+) -> str:
+    """Return a table that is folded below its caption."""
+    written = table(header, rows, caption=caption, around=around)
+    return f'<details class="table"><summary>{escape(caption)}</summary>\n{written}</details>\n'
+
+
+def swatches(classes: Iterable[tuple[str, str]]) -> str:
+    """Return the legend of classes, each with its words."""
+    entries = "".join(
+        f'<li><span class="swatch {shade}" aria-hidden="true"></span>{html.escape(words)}</li>'
+        for shade, words in classes
+    )
+    return f'<ul class="legend">{entries}</ul>\n'
+
+
 def footer(title: str, closing: Iterable[str], cautions: Iterable[str], write: Callable[[str], str] = escape) -> str:
     """Return the end of a page: what to mind first and largest, then where it is from, as `write` writes it."""
     minded = "".join(f"<p><strong>{escape(line)}</strong></p>\n" for line in cautions)

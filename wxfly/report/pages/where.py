@@ -5,14 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from wxfly.report.charts import shades
-from wxfly.report.charts.coastline import SOURCE, is_here
+from wxfly.report.charts.outlines import OUTLINED, SOURCE_OF_COASTLINES, Marks, has_coastlines
 from wxfly.report.charts.where import first_hour, where_map
-from wxfly.report.charts.zones import OUTLINED, Marks
 from wxfly.report.command_facts.where import WhereFacts
 from wxfly.report.facts.writing import Reader
 from wxfly.report.facts.zones import far_in_words, file_in_words
 from wxfly.report.pages import shell
-from wxfly.report.pages.page import Charts, Parts, swatches, with_charts
+from wxfly.report.pages.page import Charts, Parts, with_charts
 from wxfly.report.pages.shell import attribute, escape
 from wxfly.report.text.where import WhereWords, far, hours_table, spots_table, words_of
 
@@ -42,7 +41,7 @@ def parts_of(facts: WhereFacts, reader: Reader) -> Parts:
     """Return the parts of the page, from what `to_html` takes."""
     words, charts = words_of(facts, reader), Charts()
     main = f"<main>\n{''.join(_main(facts, reader, words, charts))}</main>\n"
-    closing = [words.closing, SOURCE if is_here() else WITHOUT_OUTLINES]
+    closing = [words.closing, SOURCE_OF_COASTLINES if has_coastlines() else WITHOUT_OUTLINES]
     footer = shell.footer("What to mind, and where this is from", closing, facts.cautions, shell.linked)
     return Parts(shell.header(words.verdict, words.notes), main, footer, charts)
 
@@ -67,7 +66,7 @@ def _main(facts: WhereFacts, reader: Reader, words: WhereWords, charts: Charts) 
             f'<div class="chart" id="chart0" role="img" aria-label="{attribute(title)}. The tables have the same.">'
             "<p>The map is drawn by script; the tables have the same.</p></div>\n"
         )
-        yield swatches(shades.legend(facts.reserve))
+        yield shell.swatches(shades.legend(facts.reserve))
         yield (
             '<p class="reading">The slider above the map chooses the hour. A shade is the margin of the cell: the share'
             f" of the limit that is left. The cross is {escape(facts.place)}, the dashed ring the reach. Circles are"
@@ -75,8 +74,7 @@ def _main(facts: WhereFacts, reader: Reader, words: WhereWords, charts: Charts) 
             f" for its margin and the element that decides.{f' {OUTLINED}' if lines else ''}</p>\n"
         )
         yield from _zones(facts, reader, lines)
-        written = shell.table(header, rows, caption="Table of the hours", around=_around)
-        yield f'<details class="table"><summary>Table of the hours</summary>\n{written}</details>\n'
+        yield shell.folded_table(header, rows, caption="Table of the hours", around=_around)
     yield "</section>\n"
 
 

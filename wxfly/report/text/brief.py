@@ -7,14 +7,15 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 from wxfly.pilot.elements import BY_NAME
+from wxfly.pilot.site import compass_point
 from wxfly.report.command_facts.brief import BriefFacts, EnergyFacts
 from wxfly.report.facts.answer import AnswerFacts
+from wxfly.report.facts.site import HourWords
 from wxfly.report.facts.sortie import WARM_PACK, of_the_storm
 from wxfly.report.facts.values import CAUTIONS, STATE_WORDS, Period, energy_missing, listed
 from wxfly.report.facts.verdict import (
     OUTLOOK_ONLY,
     About,
-    HourWords,
     not_known,
     period_words,
     tightest,
@@ -23,7 +24,6 @@ from wxfly.report.facts.verdict import (
     wind_and_gust,
 )
 from wxfly.report.facts.writing import (
-    COMPASS,
     Reader,
     amount,
     distance,
@@ -37,10 +37,10 @@ from wxfly.report.facts.writing import (
     way,
 )
 from wxfly.report.facts.zones import volumes_met, zone_lines
-from wxfly.report.text import details, tables
+from wxfly.report.text import details
+from wxfly.report.text.answer import Table, hours_table, to_spare
 from wxfly.report.text.console import aligned, columns, isolated, wrapped
 from wxfly.report.text.field_check import rounded_down
-from wxfly.report.text.tables import Table
 from wxfly.times import as_moment
 
 Line = tuple[str, str]
@@ -130,7 +130,7 @@ def _without_window(facts: AnswerFacts) -> BriefWords:
     # Zones and notes stand above.
     lines = [line for line in facts.verdict.lines if line.about not in (About.ZONES, About.NOTE)]
     verdict = [(line.label, line.words) for line in lines]
-    hours = tables.hours_table(site, reader, site.period.start, site.period.end)
+    hours = hours_table(site, reader, site.period.start, site.period.end)
     return BriefWords(
         f"Flight brief: {isolated(site.site.name)}, no window {period_words(site)}",
         facts.verdict.first_line,
@@ -395,7 +395,7 @@ class _Words:
             if d.energy_reach is None or d.ground_speed_home is None:
                 rows = []
                 break
-            name = COMPASS[round(d.toward / 22.5) % 16]
+            name = compass_point(d.toward)
             speed = f"{rounded_down(d.ground_speed_home, self._unit)} {self._unit}"
             rows.append([name, self._as_far(d.energy_reach, e), speed])
         dot = "" if e.plan.direction is None else "; dot: the planned point"
@@ -427,7 +427,7 @@ class _Words:
         lit = [(s, e) for i in part if (s := hours.usable_start[i]) and (e := hours.usable_end[i])]
         row = [
             self._clock.span(as_moment(lit[0][0]), as_moment(lit[-1][1])),
-            f"{state} {tables.to_spare(margin).strip()}",
+            f"{state} {to_spare(margin).strip()}",
             titles([element]) if element else "-",
         ]
         within = slice(first - self._facts.first, end - self._facts.first)

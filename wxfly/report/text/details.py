@@ -10,10 +10,10 @@ from wxfly.pilot.elements import BY_NAME, GRAVEST
 from wxfly.pilot.rules import DEFAULT as DEFAULT_RULES
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.hours import DayFacts
-from wxfly.report.facts.site import KpFacts, SiteAnswerFacts, title_of_variable
+from wxfly.report.facts.site import KpFacts, SiteAnswerFacts, deciding_at, hour_at, title_of_variable, waiting_after
 from wxfly.report.facts.sortie import AdviceFacts, DecisionFacts, PlanFacts, SpellFacts, after_sunset, what_to_mind
 from wxfly.report.facts.values import INVENTED, energy_missing, listed
-from wxfly.report.facts.verdict import NoteKind, change_in_words, hour_at, how_sure, names_of, room_of, waiting_after
+from wxfly.report.facts.verdict import NoteKind, change_in_words, how_sure, names_of
 from wxfly.report.facts.windows import (
     CauseFacts,
     ChanceBasis,
@@ -100,7 +100,7 @@ def detail_lines(facts: AnswerFacts, position: int) -> list[Line]:
 def _of_window(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> Iterator[Line]:
     if (window.within.start, window.within.end) != (window.start, window.end):
         span = reader.clock.span(window.within.start, window.within.end)
-        weakest = room_of(site, hour_at(site, window.weakest_hour), reader.units)
+        weakest = deciding_at(site, hour_at(site, window.weakest_hour), reader.units)
         yield "Within", f"the best part of {span}, which is within its limits throughout; at its tightest {weakest}"
     yield "Expect", what_it_is_like(window, reader.units)
     yield from _return_leg(site, reader)

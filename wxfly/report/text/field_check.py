@@ -18,8 +18,8 @@ from wxfly.report.command_facts.field_check import (
     Reason,
 )
 from wxfly.report.facts import writing
+from wxfly.report.facts.site import HourWords
 from wxfly.report.facts.values import listed
-from wxfly.report.facts.verdict import HourWords
 from wxfly.report.text.console import isolated, wrapped
 from wxfly.report.text.details import first_notes, readers_of
 from wxfly.times import as_moment

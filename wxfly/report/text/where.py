@@ -8,8 +8,8 @@ from datetime import timedelta
 from wxfly.report.command_facts.where import CellFacts, SpotFacts, WhereFacts
 from wxfly.report.facts.values import State, listed
 from wxfly.report.facts.writing import Reader, amount, direction, in_ten, margin, room_in_words, titles, unit_of
+from wxfly.report.text.answer import Table
 from wxfly.report.text.console import isolated, wrapped
-from wxfly.report.text.tables import Table
 from wxfly.units import from_si
 
 WITH_ROOM = tuple(state.words for state in State if state >= State.NARROW)

@@ -24,6 +24,7 @@ import xarray as xr
 
 from wxfly.cube.age import TOO_OLD
 from wxfly.cube.contract import (
+    ENSEMBLE,
     VARIABLES,
     check_forecast,
     describe_coordinates,
@@ -33,9 +34,17 @@ from wxfly.cube.contract import (
 )
 from wxfly.pilot.services import SERVICES
 from wxfly.pilot.settings import Settings
-from wxfly.pilot.site import Site, distance_km
-from wxfly.sources.http import download
-from wxfly.sources.open_meteo.forecast import LARGEST_REPLY, at_sites, check_ground, check_span
+from wxfly.pilot.site import Site
+from wxfly.sources.open_meteo.forecast import (
+    ask,
+    at_sites,
+    check_ground,
+    check_places,
+    check_span,
+    positions_of,
+    query_for,
+    words_for,
+)
 from wxfly.sources.open_meteo.models import (
     ENSEMBLES,
     NOT_KNOWN,
@@ -45,18 +54,17 @@ from wxfly.sources.open_meteo.models import (
     call_weight,
     find_ensemble,
 )
-from wxfly.sources.open_meteo.names import AT_HEIGHT, NAMES, our_name
-from wxfly.sources.open_meteo.reply import SOURCE, UNDEFINED, column_of_unit, parse_places
-from wxfly.sources.reply import (
-    OtherModelError,
-    PlaceReply,
-    Reply,
-    SourceError,
-    are_known,
-    parse_json,
-    read_saved,
-    sent_coordinates,
+from wxfly.sources.open_meteo.reply import (
+    AT_HEIGHT,
+    NAMES,
+    SOURCE,
+    UNDEFINED,
+    column_of_unit,
+    names_at,
+    our_name,
+    parse_places,
 )
+from wxfly.sources.reply import OtherModelError, PlaceReply, Reply, SourceError, parse_json, read_saved
 
 Array = npt.NDArray[np.float64]
 
@@ -203,7 +211,6 @@ def _digits(values: Array) -> int | None:
 
 SERVICE = SERVICES["ensemble"].kept_as
 """Name of the service, stored with kept members."""
-MEMBER = "realization"
 _REPORTED_DAYS = 15.0  # the last hour shows the start of an ensemble only if it is not longer than the request
 _KEY = re.compile(
     rf"(?P<name>{'|'.join(sorted(NAMES, key=len, reverse=True))}|(?:{'|'.join(AT_HEIGHT)})_\d{{1,4}}m)"
@@ -221,20 +228,13 @@ _NOT_ASKED = {
 
 def ensemble_names() -> list[str]:
     """Return the names that are requested from an ensemble."""
-    names = [name for name in NAMES if name not in _NOT_ASKED]
-    for height in WIND_HEIGHTS:
-        names += [f"wind_speed_{height}m", f"wind_direction_{height}m"]
-    return names + [f"temperature_{height}m" for height in TEMPERATURE_HEIGHTS]
+    at_ground = (name for name in NAMES if name not in _NOT_ASKED)
+    return [*at_ground, *names_at(WIND_HEIGHTS, TEMPERATURE_HEIGHTS)]
 
 
 def weight_of(row: Ensemble, places: int) -> float:
     """Return the weighted calls that a request for the members at so many places costs."""
-    asked = {"hourly": ",".join(ensemble_names()), "latitude": "," * (places - 1), "forecast_days": _days(row)}
-    return call_weight(asked, row.members)
-
-
-def _days(row: Ensemble) -> str:
-    return str(min(16, math.ceil(row.range_days) + 1))
+    return call_weight(query_for([(0.0, 0.0)] * places, row, ensemble_names()), row.members)
 
 
 def parse_ensemble(
@@ -351,8 +351,8 @@ def _cube_of(
         is_list=len(places) > 1, what=what, members=members,
         members_reach=row.range_days if row and row.range_days <= _REPORTED_DAYS else math.inf,
     )  # fmt: skip
-    cube = cube.assign_coords({MEMBER: np.array(members)})
-    cube = cube.assign_coords(last_time=(MEMBER, np.full(len(members), _last_time(cube, row))))
+    cube = cube.assign_coords({ENSEMBLE: np.array(members)})
+    cube = cube.assign_coords(last_time=(ENSEMBLE, np.full(len(members), _last_time(cube, row))))
     cube = cube.assign_attrs(_provenance(cube.attrs, row, name))
     there = row.members if row else max(members) + 1 - min(1, min(members))
     cube = with_lost_members(cube, max(there - len(members), 0))
@@ -417,14 +417,6 @@ def read_ensemble(path: Path, *, model: str | None = None, name: str | None = No
     return parse_ensemble(read_saved(path), model=model, names=[name] if name else None, what=path.name)
 
 
-def check_places(cube: xr.Dataset, sites: Sequence[Site], row: Ensemble, what: str) -> None:
-    """Refuse an answer for a place other than the requested one."""
-    for site, latitude, longitude in zip(sites, cube["latitude"].values, cube["longitude"].values, strict=True):
-        away = distance_km(site.latitude, site.longitude, float(latitude), float(longitude))
-        if away > 3 * row.resolution_km + 5.0:
-            raise SourceError(f"{what}: the answer is for a place {away:.0f} km away")
-
-
 def parse_kept(reply: PlaceReply) -> xr.Dataset:
     """Turn kept members into the same cube as at their retrieval.
 
@@ -466,41 +458,24 @@ def get_ensemble(
         States source, place (rounded) and fault.
     """
     row = find_ensemble(model)
-    where = f"{sites[0].latitude:.2f}, {sites[0].longitude:.2f}"
-    what = f"{SOURCE} ensemble {model} for {where}" + (f" and {len(sites) - 1} more" if len(sites) > 1 else "")
-    known = are_known([s.surface_altitude for s in sites])
-    places = [(s.latitude, s.longitude) for s in sites]
-    latitudes, longitudes = sent_coordinates(places, row.resolution_km, ground_known=known)
-    parameters = {
-        "latitude": latitudes,
-        "longitude": longitudes,
-        "models": row.name,
-        "hourly": ",".join(ensemble_names()),
-        "forecast_days": _days(row),
-        "timeformat": "unixtime",
-        "timezone": "GMT",
-        "wind_speed_unit": "ms",
-    }
-    if known:
-        parameters["elevation"] = ",".join(f"{s.surface_altitude:.0f}" for s in sites)
+    places = positions_of(sites)
+    what = f"{SOURCE} ensemble {model} for {words_for(places)}"
 
     def parse(reply: Reply) -> xr.Dataset:
         now = datetime.now(UTC)
-        _, places = fold_ensemble(reply.body, model=model, count=len(sites), what=what)[0]
-        cube = _cube_of(model, places, [s.name for s in sites], now, run, what)
+        _, members = fold_ensemble(reply.body, model=model, count=len(sites), what=what)[0]
+        cube = _cube_of(model, members, [s.name for s in sites], now, run, what)
         check_span(cube, now, what)
-        check_places(cube, sites, row, what)
+        check_places(cube, places, row, what)
         check_ground(cube, sites, what)
         if keep is not None:
             keep(
                 [
-                    PlaceReply.at(site, place.pack(), service=SERVICE, model=model, retrieved=now, run=run)
-                    for site, place in zip(sites, places, strict=True)
+                    PlaceReply.at(site, at_site.pack(), service=SERVICE, model=model, retrieved=now, run=run)
+                    for site, at_site in zip(sites, members, strict=True)
                 ]
             )
         return at_sites(cube, sites)
 
-    return download(
-        settings.addresses["ensemble"], parameters, parse, settings=settings, what=what,
-        maximum_bytes=LARGEST_REPLY, weight=call_weight(parameters, row.members),
-    )  # fmt: skip
+    query = query_for(places, row, ensemble_names(), altitudes=[s.surface_altitude for s in sites])
+    return ask("ensemble", query, parse, settings=settings, what=what, members=row.members)

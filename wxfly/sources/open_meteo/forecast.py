@@ -1,18 +1,26 @@
-"""Forecasts of one chosen model from the Open-Meteo forecast service: the request, and the reading of the reply.
+"""Forecasts of one chosen model from the Open-Meteo forecast service, and the wind of the model's cells around places.
 
 ``get_forecast`` requests a forecast for places and ``read_forecast`` opens a saved reply; both use ``parse_forecast``,
 which turns the bytes into a cube. The service's documentation (open-meteo.com/en/docs) is the source of names, units
 and the meaning of stamps.
+
+The cells around places, three by three points one mesh width apart, are asked apart from the forecast because they need
+another choice of cell. A forecast is of a land cell of similar height near the site; of the cells around, those at sea
+and on the ridge are the point. The request has only wind and gust, so each point costs one weighted call.
 """
 
 from __future__ import annotations
 
+import json
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
+import numpy.typing as npt
 import xarray as xr
 
 from wxfly.cube.contract import describe_coordinates
@@ -21,9 +29,8 @@ from wxfly.pilot.services import SERVICES
 from wxfly.pilot.settings import Settings
 from wxfly.pilot.site import EARTH_RADIUS, Site, distance_km
 from wxfly.sources.http import download
-from wxfly.sources.open_meteo.models import Model, call_weight, find_model
-from wxfly.sources.open_meteo.names import hourly_names
-from wxfly.sources.open_meteo.reply import SOURCE, parse_forecast
+from wxfly.sources.open_meteo.models import Ensemble, Model, call_weight, find_model
+from wxfly.sources.open_meteo.reply import SOURCE, hourly_names, parse_forecast
 from wxfly.sources.reply import (
     SAME_GROUND,
     PlaceReply,
@@ -36,51 +43,81 @@ from wxfly.sources.reply import (
 )
 from wxfly.times import as_moment
 
-__all__ = [
-    "SERVICE", "get_forecast", "get_grid", "hourly_names", "parse_forecast", "parse_kept", "read_forecast",
-    "request_parameters",
-]  # fmt: skip
+Array = npt.NDArray[np.float64]
+T = TypeVar("T")
 
 SERVICE = SERVICES["forecast"].kept_as
 """Name of the service, stored with a kept reply."""
-
-LARGEST_REPLY = 60_000_000  # 1000 places, 16 days, 30 columns
-MOST_CELLS = 400  # a request for more would use up an hour's allowance
+_LARGEST_REPLY = 60_000_000  # 1000 places, 16 days, 30 columns
 
 
-def request_parameters(
-    places: Sequence[tuple[float, float]], model: Model, *, altitudes: Sequence[float] | None = None, **more: str
+def query_for(
+    places: Sequence[tuple[float, float]],
+    model: Model | Ensemble,
+    names: Sequence[str],
+    *,
+    altitudes: Sequence[float] | None = None,
+    ground_matters: bool = True,
 ) -> dict[str, str]:
-    """Return the query for places of one model: SI where available, true UTC seconds.
+    """Return what every request for hours of a model says: wind in m/s, true UTC seconds.
 
     Parameters
     ----------
     places : sequence of (float, float)
         Latitude and longitude [degree]; sent only as precisely as the answer depends on them (`sent_coordinates`).
-    model : Model
+    model : Model or Ensemble
         The one requested model.
+    names : sequence of str
+        The requested hourly names.
     altitudes : sequence of float, optional
-        Ground above mean sea level [m], one for each place, for temperature and pressure at the true height.
-    **more : str
-        Further parameters of the service.
+        Ground above mean sea level [m], one for each place, for temperature and pressure at the true height; sent where
+        all are known.
+    ground_matters : bool, optional
+        Whether the answer depends on the height of the ground.
     """
     known = are_known(altitudes)
-    latitudes, longitudes = sent_coordinates(places, model.resolution_km, ground_known=known)
-    parameters = {
+    latitudes, longitudes = sent_coordinates(places, model.resolution_km, ground_known=known or not ground_matters)
+    query = {
         "latitude": latitudes,
         "longitude": longitudes,
         "models": model.name,
-        "hourly": ",".join(hourly_names(model)),
+        "hourly": ",".join(names),
         "forecast_days": str(min(16, math.ceil(model.range_days) + 1)),
         "timeformat": "unixtime",
         "timezone": "GMT",
         "wind_speed_unit": "ms",
-        "temperature_unit": "celsius",
-        "precipitation_unit": "mm",
     }
     if altitudes is not None and known:
-        parameters["elevation"] = ",".join(f"{a:.0f}" for a in altitudes)
-    return parameters | more
+        query["elevation"] = ",".join(f"{a:.0f}" for a in altitudes)
+    return query
+
+
+def request_parameters(
+    places: Sequence[tuple[float, float]],
+    model: Model,
+    names: Sequence[str] | None = None,
+    *,
+    altitudes: Sequence[float] | None = None,
+) -> dict[str, str]:
+    """Return the query of the forecast service, as `query_for`; by default for all that a model provides."""
+    units = {"temperature_unit": "celsius", "precipitation_unit": "mm"}
+    return query_for(places, model, hourly_names(model) if names is None else names, altitudes=altitudes) | units
+
+
+def ask(
+    service: str,
+    query: Mapping[str, str],
+    parse: Callable[[Reply], T],
+    *,
+    settings: Settings,
+    what: str,
+    members: int = 1,
+) -> T:
+    """Send a query to one of the services that answer with hours of a model, and return what `parse` makes of it."""
+    return download(
+        settings.addresses[service], query, parse, settings=settings, what=what, maximum_bytes=_LARGEST_REPLY,
+        weight=call_weight(query, members),
+    )  # fmt: skip
 
 
 def get_forecast(
@@ -117,10 +154,8 @@ def get_forecast(
         States source, place (rounded) and fault.
     """
     row = find_model(model)
-    what = f"{SOURCE} {model} for {_places([(s.latitude, s.longitude) for s in sites])}"
-    parameters = request_parameters(
-        [(s.latitude, s.longitude) for s in sites], row, altitudes=[s.surface_altitude for s in sites]
-    )
+    places = positions_of(sites)
+    what = f"{SOURCE} {model} for {words_for(places)}"
 
     def parse(reply: Reply) -> xr.Dataset:
         now = datetime.now(UTC)
@@ -130,7 +165,7 @@ def get_forecast(
             what=what,
         )  # fmt: skip
         check_span(cube, now, what)
-        check_places(cube, [(s.latitude, s.longitude) for s in sites], row, what)
+        check_places(cube, places, row, what)
         check_ground(cube, sites, what)
         if keep is not None:
             asked = tuple(hourly_names(row))
@@ -142,10 +177,8 @@ def get_forecast(
             )
         return at_sites(cube, sites)
 
-    return download(
-        settings.addresses["forecast"], parameters, parse, settings=settings, what=what,
-        maximum_bytes=LARGEST_REPLY, weight=call_weight(parameters),
-    )  # fmt: skip
+    query = request_parameters(places, row, altitudes=[s.surface_altitude for s in sites])
+    return ask("forecast", query, parse, settings=settings, what=what)
 
 
 def parse_kept(reply: PlaceReply) -> xr.Dataset:
@@ -201,7 +234,7 @@ def at_sites(cube: xr.Dataset, sites: Sequence[Site]) -> xr.Dataset:
     )
 
 
-def check_places(cube: xr.Dataset, places: Sequence[tuple[float, float]], model: Model, what: str) -> None:
+def check_places(cube: xr.Dataset, places: Sequence[tuple[float, float]], model: Model | Ensemble, what: str) -> None:
     """Refuse an answer for a place other than the requested one."""
     reach = 3 * model.resolution_km + 5.0  # the service may choose a neighbouring cell of similar height
     cells = zip(cube["latitude"].values, cube["longitude"].values, strict=True)
@@ -224,104 +257,138 @@ def check_ground(cube: xr.Dataset, sites: Sequence[Site], what: str) -> None:
             raise SourceError(f"{what}: the answer is for ground at {at}, not {site.surface_altitude:.0f} m")
 
 
-def _places(places: Sequence[tuple[float, float]]) -> str:
+def positions_of(sites: Sequence[Site]) -> list[tuple[float, float]]:
+    """Return latitude and longitude of sites [degree]."""
+    return [(site.latitude, site.longitude) for site in sites]
+
+
+def words_for(places: Sequence[tuple[float, float]]) -> str:
     """Return places for errors and logs, rounded to about a kilometre: where a pilot flies is private."""
     first = f"{places[0][0]:.2f}, {places[0][1]:.2f}"
     return first if len(places) == 1 else f"{first} and {len(places) - 1} more"
 
 
-def get_grid(
-    latitude: float,
-    longitude: float,
-    *,
-    half_width_km: float,
-    cells: int,
-    model: str,
-    settings: Settings,
-    run: datetime | None = None,
-) -> xr.Dataset:
-    """Request a small grid around a place: a mesh of points, each answered by the nearest cell of the model.
+# --- the cells around places -----------------------------------------------------------------------------------
+
+ACROSS = 3
+"""Points along each side of the square around a place."""
+CELLS = ACROSS**2
+
+
+@dataclass(frozen=True)
+class Surroundings:
+    """Wind and gust of the cells around one place.
+
+    Attributes
+    ----------
+    time : ndarray
+        Stamps, UTC, ``(time,)``.
+    heights : ndarray
+        Levels of the wind above ground, ``(height,)`` [m].
+    wind_speed : ndarray
+        ``(time, cell, height)`` [m s-1]; NaN where lost.
+    wind_speed_of_gust : ndarray or None
+        ``(time, cell)`` [m s-1]; None where the model has none.
+    gust_covers_hours : tuple of float
+        Span of a gust, in hours from its stamp.
+    """
+
+    time: npt.NDArray[np.datetime64]
+    heights: Array
+    wind_speed: Array
+    wind_speed_of_gust: Array | None
+    gust_covers_hours: tuple[float, float]
+
+    def wind_spread(self, height: float) -> Array:
+        """Return the standard deviation of the wind over the cells, the largest of 10 m up to a height; ``(time,)``.
+
+        The levels up to the first at or above `height` [m] count. A stamp that lacks a cell is NaN.
+        """
+        reach = int(np.searchsorted(self.heights, height)) + 1
+        return np.asarray(self.wind_speed[:, :, :reach].std(axis=1, ddof=1).max(axis=1))
+
+    def gust_spread(self) -> Array | None:
+        """Return the standard deviation of the gust at 10 m over the cells, ``(time,)`` [m s-1]."""
+        return None if self.wind_speed_of_gust is None else np.asarray(self.wind_speed_of_gust.std(axis=1, ddof=1))
+
+
+def _names_around(model: Model) -> list[str]:
+    """Return the hourly names that are asked for: the wind at every level of the model, and its gust."""
+    gust = ["wind_gusts_10m"] if model.provides_name("wind_gusts_10m") else []
+    return [*(f"wind_speed_{height}m" for height in model.wind_heights), *gust]
+
+
+def get_surroundings(sites: Sequence[Site], model: str, *, settings: Settings) -> list[bytes]:
+    """Request the cells around places, and return one reply for each place, for `parse_surroundings`.
 
     Parameters
     ----------
-    latitude, longitude : float
-        Centre of the grid [degree].
-    half_width_km : float
-        Distance from the centre to each edge [km].
-    cells : int
-        Points along each side, 2 to 20.
-    model, settings, run
-        As in `get_forecast`.
-
-    Returns
-    -------
-    xarray.Dataset
-        A cube with the dimensions ``latitude`` and ``longitude``, both increasing, at the centres of the model's
-        cells, each cell once. Where the model's own grid does not follow latitude and longitude, at the mesh's points.
+    sites : sequence of Site
+        One or more places.
+    model : str
+        Name of a model of `wxfly.sources.open_meteo.models.MODELS`.
+    settings : Settings
+        Address, User-Agent and patience.
 
     Raises
     ------
-    SourceError
-        States source, place (rounded) and fault.
+    WxflyError
+        A `SourceError` states source, place (rounded) and fault; so does a place too near to the date line.
     """
     row = find_model(model)
-    if not 2 <= cells <= MOST_CELLS**0.5 or not 0 < half_width_km <= 500:
-        raise WxflyError(
-            f"a grid of {cells} by {cells} points over {half_width_km:g} km cannot be requested; "
-            f"wanted 2 to {MOST_CELLS**0.5:.0f} points a side, over up to 500 km"
-        )
-    latitudes, longitudes = mesh(latitude, longitude, half_width_km, cells)
-    points = [(a, b) for a in latitudes for b in longitudes]
-    what = f"{SOURCE} {model} grid around {_places([(latitude, longitude)])}"
-    parameters = request_parameters(points, row, cell_selection="nearest", elevation=",".join(["nan"] * len(points)))
+    points = [point for site in sites for point in _points(site, row)]
+    what = f"{SOURCE} {model}, the cells around {words_for(positions_of(sites[:1]))}"
 
-    def parse(reply: Reply) -> xr.Dataset:
-        now = datetime.now(UTC)
-        cube = parse_forecast(
-            reply.body, model=model, asked_units=True, retrieved=now, run=run,
-            names=[str(n) for n in range(len(points))], what=what,
-        )  # fmt: skip
-        check_span(cube, now, what)
+    def parse(reply: Reply) -> list[bytes]:
+        cube = _cells(reply.body, model, len(points), datetime.now(UTC), what)
         check_places(cube, points, row, what)
-        return to_grid(cube, latitudes, longitudes)
+        parts = split_places(reply.body)
+        of_site = [parts[k : k + CELLS] for k in range(0, len(parts), CELLS)]
+        return [b"[" + b",".join(_numbered(part) for part in enumerate(own)) + b"]" for own in of_site]
 
-    return download(
-        settings.addresses["forecast"], parameters, parse, settings=settings, what=what,
-        maximum_bytes=LARGEST_REPLY, weight=call_weight(parameters),
+    query = request_parameters(points, row, _names_around(row))
+    query |= {"cell_selection": "nearest", "elevation": ",".join(["nan"] * len(points))}
+    return ask("forecast", query, parse, settings=settings, what=what)
+
+
+def parse_surroundings(body: bytes, model: str, *, retrieved: datetime) -> Surroundings:
+    """Turn the reply for one place into its cells.
+
+    Raises
+    ------
+    WxflyError
+        When it is not a reply of nine cells of this model.
+    """
+    cube = _cells(body, model, CELLS, retrieved, f"{SOURCE} {model}, cells around a place")
+    row = find_model(model)
+    heights = np.array([float(h) for h in row.wind_heights])
+    wind = cube["wind_speed"].reindex(height=heights).transpose("time", "site", "height")
+    gust = cube["wind_speed_of_gust"].transpose("time", "site").values if "wind_speed_of_gust" in cube else None
+    if gust is None and row.provides_name("wind_gusts_10m"):
+        gust = np.full(wind.shape[:2], np.nan)
+    return Surroundings(cube["time"].values, heights, wind.values, gust, row.gust_covers_hours)
+
+
+def _points(site: Site, model: Model) -> list[tuple[float, float]]:
+    """Return the points of the square around a place [degree], rounded as they are sent, row by row."""
+    degree = math.pi * EARTH_RADIUS / 180
+    north = model.resolution_km / degree
+    east = north / max(math.cos(math.radians(site.latitude)), 0.02)
+    latitudes = np.clip(site.latitude + np.linspace(-north, north, ACROSS), -89.9, 89.9)
+    longitudes = site.longitude + np.linspace(-east, east, ACROSS)
+    if longitudes[0] < -180 or longitudes[-1] > 180:
+        raise WxflyError("a grid across the date line cannot be requested; move its centre or make it smaller")
+    return [(round(float(a), 4), round(float(b), 4)) for a in latitudes for b in longitudes]
+
+
+def _cells(body: bytes, model: str, points: int, retrieved: datetime, what: str) -> xr.Dataset:
+    return parse_forecast(
+        body, model=model, asked_units=True, retrieved=retrieved, names=[str(n) for n in range(points)],
+        asked=_names_around(find_model(model)), what=what,
     )  # fmt: skip
 
 
-def mesh(latitude: float, longitude: float, half_width_km: float, cells: int) -> tuple[list[float], list[float]]:
-    """Return the latitudes and longitudes [degree] of a square mesh, rounded as they are sent."""
-    degree = math.pi * EARTH_RADIUS / 180
-    north = half_width_km / degree
-    east = half_width_km / (degree * max(math.cos(math.radians(latitude)), 0.02))
-    latitudes = np.clip(latitude + np.linspace(-north, north, cells), -89.9, 89.9)
-    longitudes = longitude + np.linspace(-east, east, cells)
-    if longitudes[0] < -180 or longitudes[-1] > 180:
-        raise WxflyError("a grid across the date line cannot be requested; move its centre or make it smaller")
-    return [round(float(a), 4) for a in latitudes], [round(float(b), 4) for b in longitudes]
-
-
-def to_grid(cube: xr.Dataset, latitudes: Sequence[float], longitudes: Sequence[float]) -> xr.Dataset:
-    """Fold the points of a mesh, in the order of its rows, into latitude and longitude."""
-    rows, columns = len(latitudes), len(longitudes)
-    shape = (rows, columns)
-    cell_latitude = np.round(cube["latitude"].values, 3).reshape(shape)  # the reply is in single precision
-    cell_longitude = np.round(cube["longitude"].values, 3).reshape(shape)
-    regular = (cell_latitude == cell_latitude[:, :1]).all() and (cell_longitude == cell_longitude[:1]).all()
-    north = cell_latitude[:, 0] if regular else np.array(latitudes)
-    east = cell_longitude[0] if regular else np.array(longitudes)
-    folded = xr.Dataset(attrs=cube.attrs)
-    for name, variable in {**cube.data_vars, "surface_altitude": cube["surface_altitude"]}.items():
-        axis = variable.dims.index("site")
-        dims = (*variable.dims[:axis], "latitude", "longitude", *variable.dims[axis + 1 :])
-        values = variable.values.reshape(*variable.shape[:axis], *shape, *variable.shape[axis + 1 :])
-        folded[str(name)] = (dims, values, variable.attrs)
-    folded = folded.set_coords("surface_altitude").assign_coords(
-        {str(k): c for k, c in cube.coords.items() if "site" not in c.dims and k != "site"}
-    )
-    folded = describe_coordinates(folded.assign_coords(latitude=north, longitude=east))
-    first_row = np.unique(north, return_index=True)[1]
-    first_column = np.unique(east, return_index=True)[1]
-    return folded.isel(latitude=first_row, longitude=first_column)
+def _numbered(part: tuple[int, bytes]) -> bytes:
+    """Number a cell anew within its place; the service numbers all points of a request."""
+    number, body = part
+    return json.dumps({**json.loads(body), "location_id": number}).encode()

@@ -22,18 +22,19 @@ import xarray as xr
 
 from wxfly.cube.contract import VARIABLES, WIND, Provenance, finish_cube
 from wxfly.errors import WxflyError, missing_extra
-from wxfly.physics.wind.log_law import wind_from_components
+from wxfly.physics import MELTING_POINT
+from wxfly.physics.wind.components import wind_from_components
 from wxfly.pilot.services import SERVICES
 from wxfly.pilot.settings import Settings
 from wxfly.sources.http import download
 from wxfly.sources.open_meteo.models import Model
-from wxfly.sources.open_meteo.names import NAMES, provided_by
+from wxfly.sources.open_meteo.reply import NAMES, provided_by
 from wxfly.sources.reply import PassingError, Reply, SourceError, parse_json
 
 Array = npt.NDArray[Any]
 
 # Factor and offset from the units of the store (degC, %, hPa) to ours; everything else is stored in ours.
-_CELSIUS, _PERCENT, _HECTOPASCAL = (1.0, 273.15), (0.01, 0.0), (100.0, 0.0)
+_CELSIUS, _PERCENT, _HECTOPASCAL = (1.0, MELTING_POINT), (0.01, 0.0), (100.0, 0.0)
 _STORED: dict[str, tuple[float, float]] = {
     "temperature_2m": _CELSIUS,
     "dew_point_2m": _CELSIUS,
