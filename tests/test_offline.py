@@ -7,7 +7,6 @@ import pytest
 
 from tests.halves import spread
 from tests.server import _newest_run
-from wxfly.cli import main
 
 PLACE = "52.31,6.84"
 QUESTIONS = {
@@ -18,19 +17,12 @@ AGE = re.compile(r"retrieved \w{3} \d+ \w{3} \d{4} \d\d:\d\d \w+, \d+ (h|min) ag
 
 
 @pytest.fixture
-def wxfly(server, capsys, monkeypatch):
+def fetched(server, wxfly, monkeypatch):
+    """Return the command, after a fetch."""
     monkeypatch.setenv("COLUMNS", "100")
-
-    def run(*arguments):
-        with pytest.raises(SystemExit) as ended:
-            main.main(args=list(arguments), prog_name="wxfly")
-        out, err = capsys.readouterr()
-        assert "Traceback" not in err
-        return ended.value.code, out, err
-
-    assert run("fetch", PLACE)[0] == 0
+    assert wxfly("fetch", PLACE)[0] == 0
     server.log.clear()
-    return run
+    return wxfly
 
 
 def after_the_run(server, hours):
@@ -38,17 +30,17 @@ def after_the_run(server, hours):
 
 
 @pytest.mark.parametrize(("hours", "question"), spread([(h, q) for h in (20, 29) for q in QUESTIONS], 4))
-def test_the_age_is_in_the_first_line(server, wxfly, question, hours):
+def test_the_age_is_in_the_first_line(server, fetched, question, hours):
     later = after_the_run(server, hours)
-    code, out, _ = wxfly(*QUESTIONS[question], "--offline", "--as-of", later)
+    code, out, _ = fetched(*QUESTIONS[question], "--offline", "--as-of", later)
     assert code == 0
     assert server.log == []
     assert AGE.search(out.partition("\n\n")[0])
 
 
-def test_past_its_limit_the_answer_is_that_nothing_is_known(server, wxfly):
+def test_past_its_limit_the_answer_is_that_nothing_is_known(server, fetched):
     later = after_the_run(server, 40)
-    code, out, _ = wxfly("best", PLACE, "--offline", "--as-of", later)
+    code, out, _ = fetched("best", PLACE, "--offline", "--as-of", later)
     assert code == 0
     told = " ".join(out.split())
     assert re.match(r"Forecast 4\d h old, see the note: not known whether there is room to fly at", out)
@@ -57,10 +49,10 @@ def test_past_its_limit_the_answer_is_that_nothing_is_known(server, wxfly):
     assert not re.search(r"^\S+–\S+ +(inside|narrow)", out, re.MULTILINE)
 
 
-def test_a_reading_without_a_forecast_gust_is_not_known_aloft(server, wxfly):
+def test_a_reading_without_a_forecast_gust_is_not_known_aloft(server, fetched):
     """The gust is too old to be used a day after the run; the wind is still there to hold the reading against."""
     later = after_the_run(server, 26)
-    code, out, _ = wxfly("check", PLACE, "--mean", "3m/s", "--offline", "--as-of", later)
+    code, out, _ = fetched("check", PLACE, "--mean", "3m/s", "--offline", "--as-of", later)
     assert code == 0
     told = " ".join(out.split())
     assert "in doubt at 52.3100, 6.8400, " in told

@@ -8,23 +8,9 @@ import pytest
 
 from tests.halves import spread
 from tests.server import Fault
-from wxfly.cli import main, program
+from wxfly.cli import program
 
 PLACE = "52.31234,6.84321"
-
-
-@pytest.fixture
-def wxfly(capsys):
-    """Run the command in this process; give its code and what it wrote to either stream."""
-
-    def run(*arguments):
-        with pytest.raises(SystemExit) as ended:
-            main.main(args=list(arguments), prog_name="wxfly")
-        out, err = capsys.readouterr()
-        return ended.value.code, out, err
-
-    return run
-
 
 LINE = re.compile(r"\d\d:\d\d:\d\dZ  .+")
 

@@ -1,4 +1,4 @@
-"""Setup, settings, set and plans on the command line, and the help that shows first things first."""
+"""Setup, settings, set, plans and sites on the command line, and the help that shows first things first."""
 
 import io
 import json
@@ -8,8 +8,10 @@ import pytest
 from tests.halves import spread
 from wxfly.cli import main
 from wxfly.pilot.options import OPTIONS, QUESTIONS, Words, options_of, plan_options
+from wxfly.pilot.rules import STANDINGS, find_rules
 from wxfly.pilot.settings import config_file, config_folder, find_plan, load_settings, plans_file, sites_file
 from wxfly.pilot.site import read_sites
+from wxfly.report.text.own_lists import rules_text
 
 
 @pytest.fixture
@@ -156,3 +158,36 @@ def test_a_limit_looser_than_that_of_the_aircraft_is_told_when_it_is_set(wxfly):
 def test_a_setting_that_bears_on_no_limit_says_nothing_of_limits(wxfly):
     wxfly("set", "limit", "gust=20m/s")
     assert wxfly("set", "height", "50m")[1] == "height = 50m (file)\n"
+
+
+# --- sites and rules --------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", ["he\u202eath", "heath\x1b[31m", "heath\u200b", "x" * 101, " "])
+def test_a_name_that_cannot_be_told_from_another_is_refused_before_anybody_is_asked(server, wxfly, name):
+    code, out, err = wxfly("sites", "add", name, "Enschede")
+    assert (code, out) == (1, "")
+    assert "a name must be printable, not empty, without spaces at its ends, with 100 characters or fewer" in err
+    assert err.count("\n") == 1
+    assert server.log == []
+
+
+def test_a_rule_set_says_first_what_is_law_and_last_what_is_a_caution_of_ours():
+    told = rules_text(find_rules("eu_open"))
+    heads = [words for words in STANDINGS.values() if f"{words}:" in told]
+    assert heads == list(STANDINGS.values())
+    assert told.index(heads[0]) < told.index("height_limit") < told.index(heads[1])
+    assert told.index(heads[2]) < told.index("cloud_separation")
+
+
+def test_a_saved_site_is_not_replaced_unasked(own_folders, wxfly):
+    code, out, _ = wxfly("sites", "add", "meadow", "52.1,6.9", "--surface-cover", "open", "--offline")
+    assert code == 0 and "52.1000,6.9000, surface altitude unknown, Europe/" in out
+    for name, way in (("meadow", "add --replace"), ("Meadow", "remove that one first")):
+        code, out, err = wxfly("sites", "add", name, "51.0,7.0", "--offline")
+        assert (code, out) == (1, "")
+        assert f"a site 'meadow' is saved already, at 52.10,6.90; give another name, or {way}" in err
+    assert wxfly("sites", "add", "meadow", "52.1,6.9", "--offline")[0] == 0, "the same place is no other site"
+    assert wxfly("sites", "add", "meadow", "51.0,7.0", "--offline", "--replace")[0] == 0
+    assert "51.0000,7.0000" in wxfly("sites")[1]
+    assert "open" in wxfly("sites")[1], "what the site says of its ground stays"

@@ -2,26 +2,18 @@
 
 import json
 from datetime import UTC, datetime
+from functools import partial
 
 import jsonschema
 import pytest
 
 from tests.server import Fault
-from wxfly.cli import main
 from wxfly.report.schemas import schema_of
 
 
 @pytest.fixture
-def wxfly(capsys):
-    """Run the command in this process; give its code and what it wrote to either stream."""
-
-    def run(*arguments):
-        with pytest.raises(SystemExit) as ended:
-            main.main(args=["observed", *arguments], prog_name="wxfly")
-        out, err = capsys.readouterr()
-        return ended.value.code, out, err
-
-    return run
+def observed(wxfly):
+    return partial(wxfly, "observed")
 
 
 def report(**changes):
@@ -32,8 +24,8 @@ def report(**changes):
     return Fault(body=json.dumps([row | changes]).encode())
 
 
-def test_a_forecast_that_is_right_is_said_to_agree(server, wxfly):
-    code, out, _ = wxfly("52.31,6.84")
+def test_a_forecast_that_is_right_is_said_to_agree(server, observed):
+    code, out, _ = observed("52.31,6.84")
     assert code == 0
     assert out.startswith("The forecast agrees with what the nearest airport reported at ")
     assert "Inventia Airfield" in out
@@ -43,9 +35,9 @@ def test_a_forecast_that_is_right_is_said_to_agree(server, wxfly):
     assert "advice, not permission" in out
 
 
-def test_a_forecast_that_is_off_is_said_first_and_the_difference_shown(server, wxfly):
+def test_a_forecast_that_is_off_is_said_first_and_the_difference_shown(server, observed):
     server.always["aviation_weather"] = report(wspd=40, temp=5.0)
-    code, out, _ = wxfly("52.31,6.84", "--units", "aviation")
+    code, out, _ = observed("52.31,6.84", "--units", "aviation")
     assert code == 0
     assert out.startswith("THE FORECAST IS OFF at ")
     (row,) = [line for line in out.splitlines() if line.startswith("wind at 10 m")]
@@ -55,9 +47,9 @@ def test_a_forecast_that_is_off_is_said_first_and_the_difference_shown(server, w
     assert row.endswith("large")
 
 
-def test_the_same_as_facts(server, wxfly):
+def test_the_same_as_facts(server, observed):
     server.always["aviation_weather"] = report(wspd=40, temp=5.0)
-    code, out, _ = wxfly("52.31,6.84", "--json")
+    code, out, _ = observed("52.31,6.84", "--json")
     found = json.loads(out)
     assert (code, found["station"], found["forecast_is_off"]) == (0, "XXAB", True)
     wind = next(d for d in found["differences"] if d["name"] == "wind_speed")
@@ -65,20 +57,20 @@ def test_the_same_as_facts(server, wxfly):
     jsonschema.Draft202012Validator(schema_of("observed")).validate(found)
 
 
-def test_a_visibility_that_may_be_more_has_no_difference(server, wxfly):
-    (row,) = [line for line in wxfly("52.31,6.84")[1].splitlines() if line.startswith("visibility")]
+def test_a_visibility_that_may_be_more_has_no_difference(server, observed):
+    (row,) = [line for line in observed("52.31,6.84")[1].splitlines() if line.startswith("visibility")]
     assert row.split()[1] == "≥16.1"
     assert row.split()[-1] == "-"
 
 
-def test_a_report_of_nothing_is_said(server, wxfly):
+def test_a_report_of_nothing_is_said(server, observed):
     server.always["aviation_weather"] = report(visib=None)
-    assert wxfly("52.31,6.84")[1].startswith("The report and the forecast have nothing in common to compare")
+    assert observed("52.31,6.84")[1].startswith("The report and the forecast have nothing in common to compare")
 
 
-def test_what_the_service_sends_is_made_safe_to_print(server, wxfly):
+def test_what_the_service_sends_is_made_safe_to_print(server, observed):
     server.always["aviation_weather"] = report(name="a\x1b[31mb", rawOb="METAR\x1b[2J\nX")
-    out = wxfly("52.31,6.84")[1]
+    out = observed("52.31,6.84")[1]
     assert "\x1b" not in out
 
 
@@ -94,9 +86,9 @@ def ahead(**changes):
     return Fault(body=json.dumps([row]).encode())
 
 
-def test_an_airport_that_expects_otherwise_is_told_and_shown_hour_by_hour(server, wxfly):
+def test_an_airport_that_expects_otherwise_is_told_and_shown_hour_by_hour(server, observed):
     server.always["aerodrome_forecasts"] = ahead(wspd=45, wgst=70, visib=1, wxString="TSRA")
-    code, out, _ = wxfly("52.31,6.84", "--units", "aviation")
+    code, out, _ = observed("52.31,6.84", "--units", "aviation")
     assert code == 0
     assert "THE AIRPORT EXPECTS OTHERWISE (XXAT, 11 km away, issued " in " ".join(out.split())
     (head,) = [line for line in out.splitlines() if line.startswith("airport / forecast")]
@@ -107,16 +99,16 @@ def test_an_airport_that_expects_otherwise_is_told_and_shown_hour_by_hour(server
     assert "\x1b" not in out
 
 
-def test_what_an_airport_holds_possible_at_times_is_told_apart(server, wxfly):
+def test_what_an_airport_holds_possible_at_times_is_told_apart(server, observed):
     server.always["aerodrome_forecasts"] = ahead(wspd=60, fcstChange="TEMPO")
-    out = " ".join(wxfly("52.31,6.84")[1].split())
+    out = " ".join(observed("52.31,6.84")[1].split())
     assert "THE AIRPORT EXPECTS OTHERWISE" not in out
     assert "says nothing of what prevails in the hours ahead" in out
     assert "At times the airport holds worse to be possible than the forecast has: wind at " in out
 
 
-def test_an_airport_that_expects_the_same_is_said_to(server, wxfly):
-    out = " ".join(wxfly("52.31,6.84", "--model", "ncep_gfs_global")[1].split())
+def test_an_airport_that_expects_the_same_is_said_to(server, observed):
+    out = " ".join(observed("52.31,6.84", "--model", "ncep_gfs_global")[1].split())
     assert "Z the forecast agrees with the airport's own (XXAA, " in out
 
 
@@ -129,18 +121,18 @@ def test_an_airport_that_expects_the_same_is_said_to(server, wxfly):
         (ahead(wspd=900), "wspd '900' is not between"),
     ],
 )
-def test_without_an_airports_own_forecast_the_report_is_still_compared(server, wxfly, fault, words):
+def test_without_an_airports_own_forecast_the_report_is_still_compared(server, observed, fault, words):
     server.always["aerodrome_forecasts"] = fault
-    code, out, _ = wxfly("52.31,6.84")
+    code, out, _ = observed("52.31,6.84")
     assert code == 0
     assert out.startswith("The forecast agrees with what the nearest airport reported")
     assert words in " ".join(out.split())
 
 
-def test_without_a_connection_what_was_kept_is_shown_with_its_age(server, wxfly):
-    wxfly("52.31,6.84")
+def test_without_a_connection_what_was_kept_is_shown_with_its_age(server, observed):
+    observed("52.31,6.84")
     asked = len(server.log)
-    code, out, _ = wxfly("52.31,6.84", "--offline")
+    code, out, _ = observed("52.31,6.84", "--offline")
     assert code == 0
     assert len(server.log) == asked
     assert out.startswith("Forecast from the store, retrieved ")
@@ -161,22 +153,22 @@ def test_without_a_connection_what_was_kept_is_shown_with_its_age(server, wxfly)
         (report(temp=900), "temp '900' is not between"),
     ],
 )
-def test_without_a_report_it_is_one_line_and_code_1(server, wxfly, fault, words):
+def test_without_a_report_it_is_one_line_and_code_1(server, observed, fault, words):
     server.always["aviation_weather"] = fault
-    code, out, err = wxfly("52.31,6.84")
+    code, out, err = observed("52.31,6.84")
     assert (code, out) == (1, "")
     (line,) = [line for line in err.splitlines() if line.startswith("Error: ")]
     assert words in line
 
 
-def test_without_a_connection_and_with_nothing_kept_it_is_one_line(wxfly):
-    code, out, err = wxfly("52.31,6.84")
+def test_without_a_connection_and_with_nothing_kept_it_is_one_line(observed):
+    code, out, err = observed("52.31,6.84")
     assert (code, out) == (1, "")
     assert err.splitlines()[-1].startswith("Error: ")
     assert "cannot be reached; is there a connection?" in err
 
 
-def test_invented_weather_is_not_compared(wxfly):
-    code, _, err = wxfly("Kelderness")
+def test_invented_weather_is_not_compared(observed):
+    code, _, err = observed("Kelderness")
     assert code == 1
     assert "invented weather" in err

@@ -8,7 +8,6 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 
 import pytest
 
-from wxfly.cli import main
 from wxfly.errors import WxflyError
 from wxfly.pilot.settings import load_settings
 from wxfly.sources.http import download
@@ -106,13 +105,11 @@ def test_a_certificate_of_another_host_is_refused(other, self_signed, monkeypatc
     assert other.seen == []
 
 
-def test_the_command_tells_it_in_one_line(other, self_signed, monkeypatch, capsys):
+def test_the_command_tells_it_in_one_line(other, self_signed, monkeypatch, wxfly):
     for name in ("FORECAST", "METADATA", "ELEVATION"):
         monkeypatch.setenv(f"WXFLY_{name}_URL", f"https://127.0.0.1:{other.server_port}/x")
-    with pytest.raises(SystemExit) as ended:
-        main.main(args=["best", "52.31,6.84", "--model", "icon_eu"], prog_name="wxfly")
-    out, err = capsys.readouterr()
-    assert (ended.value.code, out) == (1, "")
+    code, out, err = wxfly("best", "52.31,6.84", "--model", "icon_eu")
+    assert (code, out) == (1, "")
     (line,) = [line for line in err.splitlines() if line.startswith("Error: ")]
     assert "the certificate of 127.0.0.1 cannot be trusted" in line
     assert other.seen == []

@@ -8,15 +8,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from wxfly.cli import main
 from wxfly.web.questions import views
 
 
-def test_an_answer_is_what_the_command_prints(answered, capsys):
+def test_an_answer_is_what_the_command_prints(answered, wxfly):
     reply = answered("/api/v1/best?place=Kelderness")
-    with pytest.raises(SystemExit):
-        main.main(args=["best", "Kelderness", "--json"], prog_name="wxfly")
-    assert reply.json() == json.loads(capsys.readouterr().out)
+    assert reply.json() == json.loads(wxfly("best", "Kelderness", "--json")[1])
 
 
 def test_the_description_is_one_of_openapi_and_fits_the_answers(client, answered):

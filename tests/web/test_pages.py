@@ -6,7 +6,6 @@ from html import unescape
 
 import pytest
 
-from wxfly.cli import main
 from wxfly.question.settings import keep_settings
 from wxfly.report.text.console import FIRST_STRONG_ISOLATE, POP_ISOLATE
 
@@ -34,7 +33,7 @@ def heading(page):
 @pytest.mark.parametrize(
     "view", [v if v in QUICK else pytest.param(v, marks=pytest.mark.thorough) for v in VIEWS]
 )  # fmt: skip
-def test_a_view_says_first_what_the_command_says_first(view, answered, capsys, monkeypatch):
+def test_a_view_says_first_what_the_command_says_first(view, answered, wxfly, monkeypatch):
     reply = answered(VIEWS[view])
     assert reply.status_code == 200
     command = {
@@ -42,9 +41,7 @@ def test_a_view_says_first_what_the_command_says_first(view, answered, capsys, m
         "week": ["--days", "2"], "compare": ["Valdrenna"],
     }  # fmt: skip
     monkeypatch.setenv("COLUMNS", "400")
-    with pytest.raises(SystemExit):
-        main.main(args=[view, "Kelderness", *command[view]], prog_name="wxfly")
-    said = " ".join(capsys.readouterr().out.split())
+    said = " ".join(wxfly(view, "Kelderness", *command[view])[1].split())
     assert said.startswith(heading(reply.text))
     assert reply.text.count("<h1>") == 1
     assert "x-wxfly-keep" in reply.headers
@@ -178,9 +175,9 @@ def test_the_hour_of_why_may_be_said_in_words(answered):
     assert answered("/why?place=Kelderness&hour=tomorow+15%3A00").status_code == 400
 
 
-def test_a_form_says_what_the_settings_hold_and_asks_for_the_day_in_front(client):
+def test_a_form_says_what_the_settings_hold_and_asks_for_the_day_in_front(answered):
     keep_settings({"height": "80m"})
-    page = client.get("/best").text
+    page = answered("/best").text
     assert "[yours: 80m]" in page and "[default: camera-quad-250g]" in page
     front = page[: page.index("Every other option")]
     assert 'name="date"' in front
