@@ -10,7 +10,7 @@ import pytest
 from tests.handbook import gust as handbook_gust
 from tests.handbook import surface_layer as handbook_surface_layer
 from tests.handbook import terrain as handbook_terrain
-from wxfly.physics.wind import gust, surface_layer, terrain
+from wxfly.physics.wind import components, gust, surface_layer, terrain
 
 TABLE = (Path(__file__).parents[2] / "reference" / "wind.csv").read_text(encoding="utf-8")
 ROWS = list(csv.DictReader(TABLE.splitlines()))
@@ -106,7 +106,7 @@ def test_components_agree_with_metpy():
     units = pytest.importorskip("metpy.units").units
     for speed, direction in ((5.0, 0.0), (7.3, 45.0), (12.0, 217.0), (3.0, 359.0)):
         u, v = calc.wind_components(speed * units("m/s"), direction * units.degree)
-        east, north = surface_layer.wind_components(speed, direction)
+        east, north = components.wind_components(speed, direction)
         assert (east, north) == (pytest.approx(u.magnitude), pytest.approx(v.magnitude))
-        back = surface_layer.wind_from_components(east, north)
+        back = components.wind_from_components(east, north)
         assert back[1] == pytest.approx(calc.wind_direction(u, v).to("degree").magnitude % 360)
