@@ -16,15 +16,15 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from tests.cubes import quiet_cube
+from tests.cubes import quiet_cube, quiet_grid
 from tests.shared import SHARED
 from tests.sources import test_met_norway
 from tests.sources.open_meteo import test_ensemble
-from wxfly.cube.contract import CONVENTIONS, COORDINATES, VARIABLES, covers_hours, own_time
+from wxfly.cube.contract import CONVENTIONS, COORDINATES, VARIABLES, covers_hours, describe_coordinates, own_time
 from wxfly.cube.netcdf import load_cube, save_cube
 from wxfly.retrieval.places import shipped_folder
 from wxfly.sources import met_norway
-from wxfly.sources.open_meteo import ensemble, forecast
+from wxfly.sources.open_meteo import ensemble
 from wxfly.sources.open_meteo import reply as open_meteo_reply
 
 pytestmark = pytest.mark.skipif(
@@ -54,10 +54,7 @@ def of_members():
 
 
 def on_a_grid():
-    north, east = [52.0, 52.1], [6.0, 6.1]
-    cube = xr.concat([from_open_meteo()] * 2, "site", data_vars="minimal", coords="different", compat="equals")
-    places = {"latitude": ("site", np.repeat(north, 2)), "longitude": ("site", np.tile(east, 2))}
-    return forecast.to_grid(cube.assign_coords(places), north, east)
+    return describe_coordinates(quiet_grid(np.ones((4, 3))))
 
 
 def sample(folder, name, parse):
