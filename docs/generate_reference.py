@@ -20,7 +20,8 @@ from wxfly.cli import main
 from wxfly.cli.program import ExitCode, full_help
 from wxfly.cube.contract import VARIABLES
 from wxfly.pilot.aircraft import load_aircraft
-from wxfly.pilot.elements import ELEMENTS, LIMIT_RULES, REQUIRED_BY_DEFAULT, RETURN_LEG
+from wxfly.pilot.elements import ELEMENTS, REQUIRED_BY_DEFAULT, RETURN_LEG
+from wxfly.pilot.limit_rules import LIMIT_RULES
 from wxfly.pilot.options import OPTIONS, Option, Quantity, options_of, read_words, usual_options
 from wxfly.pilot.rules import STANDINGS, load_rules
 from wxfly.pilot.services import SERVICES

@@ -6,7 +6,8 @@ from pathlib import Path
 
 from wxfly.answer.windows import Room
 from wxfly.assessment.suitability import STATE_WORDS
-from wxfly.pilot.elements import BY_NAME, GRADES
+from wxfly.pilot.elements import BY_NAME
+from wxfly.pilot.limit_rules import GRADES
 from wxfly.probability.chance import kind_of
 
 ROOT = Path(__file__).parent.parent

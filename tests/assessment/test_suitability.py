@@ -9,16 +9,8 @@ from hypothesis import strategies as st
 from wxfly.assessment.suitability import State, assess, not_judged, uncut_hour_margins, unknown_elements
 from wxfly.errors import WxflyError
 from wxfly.pilot.aircraft import load_aircraft
-from wxfly.pilot.elements import (
-    BY_NAME,
-    FULL_MARGIN,
-    NAMES,
-    REQUIRED_BY_DEFAULT,
-    margin_at_least,
-    margin_at_most,
-    margin_of_grade,
-    margin_within,
-)
+from wxfly.pilot.elements import BY_NAME, NAMES, REQUIRED_BY_DEFAULT
+from wxfly.pilot.limit_rules import FULL_MARGIN, margin_at_least, margin_at_most, margin_of_grade, margin_within
 from wxfly.pilot.limits import limits_for
 
 LIMITS = limits_for(load_aircraft()["camera-quad-250g"])

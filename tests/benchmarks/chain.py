@@ -37,7 +37,7 @@ from wxfly.physics.air.icing import DAMP_HUMIDITY, NEARLY_FREEZING
 from wxfly.physics.wind.gust import gust_at_height
 from wxfly.physics.wind.profile import Level, speed_between_levels
 from wxfly.pilot.aircraft import find_aircraft
-from wxfly.pilot.elements import margin_at_most
+from wxfly.pilot.limit_rules import margin_at_most
 from wxfly.pilot.limits import limits_for
 
 HEIGHT = 60.0

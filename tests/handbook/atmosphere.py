@@ -19,7 +19,7 @@ from wxfly.physics.air.atmosphere import (
     pressure_altitude,
     saturation_vapour_pressure,
 )
-from wxfly.physics.precision import floating
+from wxfly.physics.arrays import floating
 
 
 def pressure_at_pressure_altitude(pressure_altitude: npt.ArrayLike) -> Array:

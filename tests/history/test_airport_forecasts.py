@@ -7,10 +7,10 @@ import pytest
 
 from tests.cubes import START, quiet_cube
 from tests.sources.test_airport_forecasts import ROW
-from wxfly.history.airports import compare_hours
+from wxfly.history.airport_check import compare_hours
 from wxfly.pilot.site import Site
 from wxfly.retrieval.airports import choose_aerodrome_forecast
-from wxfly.sources.airports import parse_aerodrome_forecasts
+from wxfly.sources.aviation_weather import parse_aerodrome_forecasts
 
 SITE = Site("heath", 52.31, 6.84, 30.0)
 NOON = START.astype("datetime64[s]") + np.timedelta64(12, "h")

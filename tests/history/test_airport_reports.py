@@ -10,13 +10,13 @@ import pytest
 from tests.cubes import START, quiet_cube
 from tests.server import Fault
 from wxfly.errors import WxflyError
-from wxfly.history.airports import compare_report, what_is_off, with_report_warnings
+from wxfly.history.airport_check import compare_report, what_is_off, with_report_warnings
 from wxfly.pilot.settings import load_settings
 from wxfly.pilot.site import Site
 from wxfly.retrieval import airports
 from wxfly.retrieval.airports import choose_report, latest_report
 from wxfly.retrieval.forecast import obtain
-from wxfly.sources.airports import parse_reports
+from wxfly.sources.aviation_weather import parse_reports
 
 SITE = Site("heath", 52.31, 6.84, 30.0)
 SAVED = {"heath": Site("heath", 52.31, 6.84, 31.0, "Europe/Amsterdam")}

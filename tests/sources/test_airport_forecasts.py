@@ -10,7 +10,7 @@ from tests.server import Fault
 from tests.shared import SHARED
 from wxfly.errors import WxflyError
 from wxfly.pilot.settings import load_settings
-from wxfly.sources.airports import get_aerodrome_forecasts, parse_aerodrome_forecasts, weather_kinds
+from wxfly.sources.aviation_weather import get_aerodrome_forecasts, parse_aerodrome_forecasts, weather_kinds
 
 START = 1773140400  # 2026-03-10T11:00Z
 GROUP = {"timeFrom": START, "timeTo": START + 36_000, "fcstChange": None, "wdir": 210, "wspd": 12, "visib": "6+"}

@@ -10,7 +10,7 @@ from tests.server import Fault
 from tests.shared import SHARED, needs_samples
 from wxfly.errors import WxflyError
 from wxfly.pilot.settings import load_settings
-from wxfly.sources.airports import get_reports, parse_reports
+from wxfly.sources.aviation_weather import get_reports, parse_reports
 
 ROW = {
     "icaoId": "XXAA", "obsTime": 1773140400, "temp": 6.7, "dewp": 3.9, "wdir": 210, "wspd": 12, "visib": "10+",

@@ -22,7 +22,7 @@ from wxfly.errors import WxflyError
 from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.elements import NAMES
 from wxfly.pilot.limits import limits_for
-from wxfly.sources.airports import parse_aerodrome_forecasts, parse_reports
+from wxfly.sources.aviation_weather import parse_aerodrome_forecasts, parse_reports
 from wxfly.sources.met_norway import parse_forecast as parse_met_norway
 from wxfly.sources.open_meteo.places import parse_places, parse_surface_altitudes
 from wxfly.sources.open_meteo.reply import parse_forecast

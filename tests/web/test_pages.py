@@ -124,7 +124,7 @@ def test_the_home_is_first_of_the_places(monkeypatch):
 
 def test_a_slow_answer_says_what_is_asked(client, app, monkeypatch):
     monkeypatch.setattr("wxfly.web.app.PAGE_SECONDS", 0.0)
-    monkeypatch.setattr("wxfly.web.desk.KEPT_SECONDS", 0.0)
+    monkeypatch.setattr("wxfly.web.job_queue.KEPT_SECONDS", 0.0)
     reply = client.get("/best?place=Kelderness&height=33m")
     assert reply.status_code == 202
     assert "Kelderness, height 33m" in reply.text and 'http-equiv="refresh"' in reply.text

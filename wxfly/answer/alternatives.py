@@ -17,7 +17,8 @@ from wxfly.answer.windows import EVEN_CHANCE, Window, find_surest, find_windows
 from wxfly.assessment.conditions import derive_flight, hours_of
 from wxfly.assessment.suitability import State, add_waiting_hours, assess, counts_as_required, names_of, not_judged
 from wxfly.pilot.aircraft import Aircraft
-from wxfly.pilot.elements import BY_NAME, RETURN_LEG, LimitSense
+from wxfly.pilot.elements import BY_NAME, RETURN_LEG
+from wxfly.pilot.limit_rules import LimitSense
 from wxfly.pilot.limits import Limits, is_above_height_limit
 from wxfly.probability.site_chance import SiteChance, judge_site_chance
 

@@ -19,16 +19,8 @@ from wxfly.assessment.suitability import not_judged, required_names
 from wxfly.cube.contract import FORECAST_MODEL, models_of
 from wxfly.physics.air.precipitation import standard_margin_of_rate
 from wxfly.physics.probability import dressing_deviation, normal_quantile, standardised
-from wxfly.pilot.elements import (
-    BY_NAME,
-    ELEMENTS,
-    FULL_MARGIN,
-    NAMES,
-    ErrorKind,
-    Family,
-    LimitSense,
-    shipped_figures,
-)
+from wxfly.pilot.elements import BY_NAME, ELEMENTS, NAMES, ErrorKind, Family, shipped_figures
+from wxfly.pilot.limit_rules import FULL_MARGIN, LimitSense
 
 Array = npt.NDArray[np.float64]
 

@@ -22,9 +22,10 @@ import numpy.typing as npt
 import xarray as xr
 
 from wxfly.assessment.conditions import of_phase
-from wxfly.physics.precision import floating
+from wxfly.physics.arrays import floating
 from wxfly.physics.wind.error import error_factor
-from wxfly.pilot.elements import BY_NAME, ELEMENTS, GRAVEST, NAMES, Element, LimitSense
+from wxfly.pilot.elements import BY_NAME, ELEMENTS, GRAVEST, NAMES, Element
+from wxfly.pilot.limit_rules import LimitSense
 from wxfly.pilot.limits import HEIGHT_OF_LAUNCH, Limits
 from wxfly.pilot.work import wait_after_break
 

@@ -9,7 +9,7 @@ import gc
 gc.set_threshold(100_000, 20, 100)
 
 from wxfly.cli import (  # noqa: E402  each adds its commands to the program
-    answering,
+    questions,
     serving,
     settings,
     store,
@@ -17,4 +17,4 @@ from wxfly.cli import (  # noqa: E402  each adds its commands to the program
 )
 from wxfly.cli.program import main  # noqa: E402
 
-__all__ = ["answering", "main", "serving", "settings", "store", "verification"]
+__all__ = ["main", "questions", "serving", "settings", "store", "verification"]

@@ -14,7 +14,8 @@ from wxfly.flight.anemometer_reading import STARTING_SPEED, AnemometerRule, Corr
 from wxfly.physics.air.risk import POSSIBLE, POSSIBLE_FROM
 from wxfly.physics.probability import normal_probability
 from wxfly.physics.wind.error import error_factor
-from wxfly.pilot.elements import BY_NAME, Family, LimitSense
+from wxfly.pilot.elements import BY_NAME, Family
+from wxfly.pilot.limit_rules import LimitSense
 
 ELEMENTS = ("wind", "gust")
 """The elements that an anemometer measures."""

@@ -17,7 +17,7 @@ from wxfly.answer.request import Briefing, QuestionKind
 from wxfly.errors import WxflyError, unknown_name
 from wxfly.library.hours import STATES, Windows, times_column
 from wxfly.library.keywords import KeywordsOfDay, KeywordsOfDays, KeywordsOfNow
-from wxfly.pilot.elements import GRADES
+from wxfly.pilot.limit_rules import GRADES
 from wxfly.pilot.options import OPTIONS, Words, options_of
 from wxfly.question.ask import Asked, ask
 from wxfly.report.charts.overview import sites_overview, week_overview

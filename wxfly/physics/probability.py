@@ -30,7 +30,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from wxfly.physics.precision import floating
+from wxfly.physics.arrays import floating
 
 Array = npt.NDArray[np.float64]
 

@@ -9,7 +9,8 @@ from typing import Any
 
 from wxfly.errors import WxflyError, unknown_name
 from wxfly.pilot.aircraft import FIGURES, Aircraft
-from wxfly.pilot.elements import BY_NAME, ELEMENTS, NAMES, REQUIRED_BY_DEFAULT, Element, LimitSense
+from wxfly.pilot.elements import BY_NAME, ELEMENTS, NAMES, REQUIRED_BY_DEFAULT, Element
+from wxfly.pilot.limit_rules import LimitSense
 from wxfly.pilot.rules import DEFAULT as DEFAULT_RULES
 from wxfly.pilot.rules import RuleSet, find_rules
 from wxfly.units import SYSTEMS, UNITS, QuantityError, is_bare, parse_quantity

@@ -25,7 +25,7 @@ from wxfly.cube.notes import ZONES, Note, NoteKind, kind_of
 from wxfly.errors import WxflyError
 from wxfly.flight.energy import energy_model, missing_figures
 from wxfly.flight.sortie import Plan, Sortie
-from wxfly.history.airports import with_report_warnings
+from wxfly.history.airport_check import with_report_warnings
 from wxfly.history.verification import with_record
 from wxfly.physics.air.visibility import attitude_sight_range
 from wxfly.pilot.aircraft import Aircraft, load_aircraft

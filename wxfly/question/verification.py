@@ -14,7 +14,7 @@ from wxfly.assessment.forecast_error import lead_time
 from wxfly.cube.age import retrieved_of, run_of
 from wxfly.errors import WxflyError, near_names
 from wxfly.history import ledger
-from wxfly.history.airports import Difference, HourAhead, compare_hours, compare_report
+from wxfly.history.airport_check import Difference, HourAhead, compare_hours, compare_report
 from wxfly.history.observations import HourlyRecord, gather_hours, parse_metar, read_csv
 from wxfly.history.previous_choice import clear_choices
 from wxfly.history.verification import (
@@ -38,7 +38,7 @@ from wxfly.retrieval.airports import FARTHEST_KM, OLDEST, ask_quietly, latest_re
 from wxfly.retrieval.model_choice import rank_models
 from wxfly.retrieval.origin import Obtained
 from wxfly.retrieval.places import refuse_set_aside, resolve_site
-from wxfly.sources.airports import AerodromeForecast, AirportReport, get_station_reports
+from wxfly.sources.aviation_weather import AerodromeForecast, AirportReport, get_station_reports
 from wxfly.sources.open_meteo.runs import get_previous_runs
 from wxfly.sources.reply import read_saved
 from wxfly.store import forecasts

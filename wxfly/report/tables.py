@@ -16,7 +16,8 @@ from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any, Literal
 
 from wxfly.errors import missing_extra
-from wxfly.pilot.elements import BY_NAME, GRADES, LimitSense
+from wxfly.pilot.elements import BY_NAME
+from wxfly.pilot.limit_rules import GRADES, LimitSense
 from wxfly.report.facts import writing
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.hours import ComparisonFacts, limits_of_hours, unknown_of_hours

@@ -11,7 +11,7 @@ import numpy as np
 from wxfly.errors import WxflyError
 from wxfly.pilot.settings import Settings
 from wxfly.pilot.site import Site, distance_km
-from wxfly.sources.airports import (
+from wxfly.sources.aviation_weather import (
     AerodromeForecast,
     AirportReport,
     get_aerodrome_forecasts,

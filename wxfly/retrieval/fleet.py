@@ -21,8 +21,8 @@ from wxfly.pilot.site import Site
 from wxfly.retrieval.forecast import obtain
 from wxfly.retrieval.members import chosen_members, obtain_ensembles
 from wxfly.retrieval.model_choice import Wanted, choose_ensembles, plan_models
+from wxfly.retrieval.neighbour_cells import MOST_PLACES as MOST_WITH_CELLS
 from wxfly.retrieval.origin import Obtained
-from wxfly.retrieval.surroundings import MOST_PLACES as MOST_WITH_CELLS
 from wxfly.sources.http import tally
 from wxfly.sources.open_meteo.ensemble import weight_of
 from wxfly.sources.open_meteo.forecast import request_parameters

@@ -30,9 +30,9 @@ from wxfly.pilot.settings import DEFAULT_MODEL, Settings, cache_folder, config_f
 from wxfly.pilot.site import Site
 from wxfly.retrieval.kp import Answered, ask_kp, with_kp
 from wxfly.retrieval.model_choice import Wanted, plan_models, rank_models, reaches_for_sure
+from wxfly.retrieval.neighbour_cells import Cells, obtain_cells, with_cells
 from wxfly.retrieval.origin import Obtained
 from wxfly.retrieval.places import demo_sites, from_demonstration, refuse_set_aside, resolve_site
-from wxfly.retrieval.surroundings import Cells, obtain_cells, with_cells
 from wxfly.sources.http import LOCK_SECONDS, Together, having, together
 from wxfly.sources.open_meteo.models import MODELS, find_model
 from wxfly.sources.reply import PlaceReply, SourceError, UnreachableError, sendable

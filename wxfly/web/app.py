@@ -36,7 +36,7 @@ from wxfly.report.formats import FORMATS, Format, to_json
 from wxfly.report.pages import shell
 from wxfly.times import utc_now
 from wxfly.web import api, rendering
-from wxfly.web.desk import BusyError, Desk, Job
+from wxfly.web.job_queue import BusyError, Job, JobQueue
 from wxfly.web.own_pages import (
     FILE_NAME,
     KINDS_OF_OWN,
@@ -96,7 +96,7 @@ class Server:
 
     def __init__(self, forecast_path: Path | None) -> None:
         self.views = views(forecast_path)
-        self.desk = Desk()
+        self.jobs = JobQueue()
         self.secret = FormSecret()
         self.allowance = Allowance(QUESTIONS_A_MINUTE)
 
@@ -111,14 +111,14 @@ class Server:
         given = read_given(view, pairs)
         check_complete(view, given, pairs)
         key = _key(view.name, pairs)
-        if not self.desk.has(key) and not self.allowance.take(client):
+        if not self.jobs.has(key) and not self.allowance.take(client):
             raise TooOftenError(f"more than {QUESTIONS_A_MINUTE} questions in a minute; wait a moment")
-        return self.desk.ask(key, given.places or ("",), lambda progress: view.answer(given, progress))
+        return self.jobs.ask(key, given.places or ("",), lambda progress: view.answer(given, progress))
 
     def stored(self, names: Sequence[str], plan: str) -> Job:
         """Return the job that judges places from what is stored of them."""
         key: Hashable = ("map", tuple(names), plan, _state_of_files())
-        return self.desk.ask(key, (), lambda progress: from_store(names, plan, progress))
+        return self.jobs.ask(key, (), lambda progress: from_store(names, plan, progress))
 
     def asked_again(self, name: str, pairs: Pairs) -> AnswerFacts:
         """Answer a watched question, as its page does; called in a thread of its own."""
@@ -279,7 +279,7 @@ async def _break_off(request: Request) -> Response:
         pairs = read_pairs(query.encode("ascii", "replace"))
     except WxflyError as mistake:
         return _plain_page("Not broken off", _words(mistake), 400)
-    _server(request).desk.break_off(_key(name, pairs))
+    _server(request).jobs.break_off(_key(name, pairs))
     return RedirectResponse("/", 303)
 
 
@@ -681,7 +681,7 @@ def make_app(door: Door | None = None, *, forecast_path: Path | None = None) -> 
         watching = asyncio.create_task(keep_watching(server.asked_again))
         yield
         watching.cancel()
-        server.desk.close()
+        server.jobs.close()
 
     app = Starlette(
         routes=routes,

@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 
 from wxfly.answer import findings
 from wxfly.answer.windows import Room
-from wxfly.pilot.elements import BY_NAME, ELEMENTS, LIMIT_RULES
+from wxfly.pilot.elements import BY_NAME, ELEMENTS
+from wxfly.pilot.limit_rules import LIMIT_RULES
 from wxfly.report.facts import writing
 from wxfly.report.facts.writing import Clock
 from wxfly.units import SYSTEMS

@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from wxfly.physics import MELTING_POINT, STANDARD_GRAVITY
-from wxfly.physics.precision import floating, power
+from wxfly.physics.arrays import floating, power
 
 Array = npt.NDArray[np.float64]
 

@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from wxfly.physics.air.atmosphere import relative_humidity_from_dew_point
-from wxfly.physics.precision import floating
+from wxfly.physics.arrays import floating
 
 Array = npt.NDArray[np.float64]
 

@@ -32,7 +32,7 @@ from wxfly.physics.air.weather_code import (
     code_in,
     is_code_of,
 )
-from wxfly.physics.precision import floating, worked_out_where
+from wxfly.physics.arrays import floating, worked_out_where
 
 Array = npt.NDArray[np.float64]
 

@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from wxfly.physics.air.weather_code import FALLING, FREEZING, MIXED, SHOWERS, SOLID, told_by_code
-from wxfly.physics.precision import floating
+from wxfly.physics.arrays import floating
 
 Array = npt.NDArray[np.float64]
 

@@ -17,7 +17,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from wxfly.physics.precision import floating
+from wxfly.physics.arrays import floating
 
 Array = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]

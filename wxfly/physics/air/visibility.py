@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from wxfly.physics.air.risk import POSSIBLE_FROM
-from wxfly.physics.precision import floating
+from wxfly.physics.arrays import floating
 from wxfly.physics.probability import normal_probability
 
 Array = npt.NDArray[np.float64]

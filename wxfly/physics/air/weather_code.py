@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from wxfly.physics.air.risk import Statement, statement
-from wxfly.physics.precision import floating, unrepeated
+from wxfly.physics.arrays import floating, unrepeated
 
 Array = npt.NDArray[np.float64]
 

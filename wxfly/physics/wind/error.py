@@ -23,7 +23,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 import numpy.typing as npt
 
-from wxfly.physics.precision import at_least
+from wxfly.physics.arrays import at_least
 from wxfly.physics.wind.surface_layer import StabilitySource
 
 Array = npt.NDArray[np.float64]

@@ -15,7 +15,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from wxfly.physics.precision import at_least, floating
+from wxfly.physics.arrays import at_least, floating
 from wxfly.physics.wind.surface_layer import OPEN_GROUND_ROUGHNESS_LENGTH
 
 Array = npt.NDArray[np.float64]

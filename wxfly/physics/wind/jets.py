@@ -13,7 +13,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from wxfly.physics.precision import floating
+from wxfly.physics.arrays import floating
 from wxfly.physics.probability import normal_probability
 
 Array = npt.NDArray[np.float64]

@@ -20,7 +20,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from wxfly.physics.precision import at_least, floating
+from wxfly.physics.arrays import at_least, floating
 from wxfly.physics.wind import error
 from wxfly.physics.wind.components import (
     direction_from_components,

@@ -31,7 +31,7 @@ import numpy as np
 import numpy.typing as npt
 
 from wxfly.physics import STANDARD_GRAVITY
-from wxfly.physics.precision import floating
+from wxfly.physics.arrays import floating
 
 Array = npt.NDArray[np.float64]
 

@@ -30,7 +30,7 @@ from wxfly.report.facts.verdict import not_known
 from wxfly.report.facts.windows import WindowFacts
 from wxfly.report.facts.writing import Clock
 from wxfly.report.facts.zones import ZonesFacts, is_prohibited, warning_of, words_of_first_line
-from wxfly.retrieval.surroundings import MOST_PLACES
+from wxfly.retrieval.neighbour_cells import MOST_PLACES
 
 ZONES_CAUTION = "UAS zones were not looked at: give your file of them in the setting zones before you go to a site."
 CELLS_CAUTION = (

@@ -7,13 +7,13 @@ from datetime import datetime
 
 from wxfly.cube.contract import VARIABLES
 from wxfly.cube.notes import NoteKind, kind_of
-from wxfly.history.airports import Expected
+from wxfly.history.airport_check import Expected
 from wxfly.history.verification import FEWEST_DAYS
 from wxfly.pilot.own_files import damage_notes
 from wxfly.pilot.site import distance_km
 from wxfly.question.verification import LedgerScores, Observed, Verified
 from wxfly.report.facts.values import Facts, Hours, Metres, Share, Speed, known_moment, moment_of, number
-from wxfly.sources.airports import ATTRIBUTION, WEATHER, AerodromeForecast, AirportReport
+from wxfly.sources.aviation_weather import ATTRIBUTION, WEATHER, AerodromeForecast, AirportReport
 
 
 class ErrorFacts(Facts, frozen=True):

@@ -18,7 +18,8 @@ from wxfly.answer.windows import in_order
 from wxfly.assessment.hours import HOUR
 from wxfly.assessment.suitability import counts_as_required, names_of, not_judged, required_names
 from wxfly.physics.sun import low_light, solar_day, sun_events
-from wxfly.pilot.elements import BY_NAME, LIMIT_RULES, LimitSense
+from wxfly.pilot.elements import BY_NAME
+from wxfly.pilot.limit_rules import LIMIT_RULES, LimitSense
 from wxfly.pilot.limits import Limits
 from wxfly.pilot.site import Site, SiteClock
 from wxfly.report.facts.values import (

@@ -16,7 +16,8 @@ from wxfly.assessment.suitability import names_of, not_judged
 from wxfly.cube.contract import VARIABLES
 from wxfly.flight.advice import sight
 from wxfly.pilot.aircraft import Aircraft
-from wxfly.pilot.elements import BY_NAME, LIMIT_RULES, RETURN_LEG
+from wxfly.pilot.elements import BY_NAME, RETURN_LEG
+from wxfly.pilot.limit_rules import LIMIT_RULES
 from wxfly.pilot.limits import HEIGHT_OF_LAUNCH
 from wxfly.pilot.site import Site
 from wxfly.report.facts.hours import (

@@ -17,7 +17,8 @@ from wxfly.answer.findings import runs
 from wxfly.assessment.suitability import BEST_FIRST as BEST_FIRST
 from wxfly.assessment.suitability import STATE_WORDS as STATE_WORDS
 from wxfly.assessment.suitability import State as State
-from wxfly.pilot.elements import BY_NAME, LIMIT_RULES
+from wxfly.pilot.elements import BY_NAME
+from wxfly.pilot.limit_rules import LIMIT_RULES
 
 _PLACES = 6
 _SECOND = np.timedelta64(1, "s")

@@ -13,7 +13,8 @@ from wxfly.answer.windows import EVEN_CHANCE, Room
 from wxfly.assessment.suitability import State
 from wxfly.cube.notes import ZONES
 from wxfly.cube.notes import NoteKind as NoteKind
-from wxfly.pilot.elements import BY_NAME, RETURN_LEG, LimitSense
+from wxfly.pilot.elements import BY_NAME, RETURN_LEG
+from wxfly.pilot.limit_rules import LimitSense
 from wxfly.report.facts.hours import ComparisonFacts, DayFacts, LitHours
 from wxfly.report.facts.site import (
     SiteAnswerFacts,

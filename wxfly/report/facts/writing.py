@@ -15,7 +15,8 @@ import numpy as np
 
 from wxfly.answer.windows import EVEN_CHANCE, Room
 from wxfly.assessment.usable_height import HEIGHT_LIMIT
-from wxfly.pilot.elements import BY_NAME, LIMIT_RULES, RETURN_LEG, LimitSense
+from wxfly.pilot.elements import BY_NAME, RETURN_LEG
+from wxfly.pilot.limit_rules import LIMIT_RULES, LimitSense
 from wxfly.pilot.site import SiteClock, compass_point
 from wxfly.report.facts.values import listed
 from wxfly.units import SYSTEMS, UNITS, from_si

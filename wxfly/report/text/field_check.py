@@ -6,7 +6,8 @@ import math
 from collections.abc import Sequence
 from datetime import datetime
 
-from wxfly.pilot.elements import BY_NAME, LIMIT_RULES, ROW
+from wxfly.pilot.elements import BY_NAME, ROW
+from wxfly.pilot.limit_rules import LIMIT_RULES
 from wxfly.report.command_facts.field_check import (
     FAR_BELOW,
     STORM,

@@ -14,7 +14,7 @@ from wxfly.pilot.settings import Settings
 from wxfly.pilot.site import Site, distance_km
 from wxfly.retrieval.airports import latest_report
 from wxfly.retrieval.origin import Obtained
-from wxfly.sources.airports import WEATHER, AerodromeForecast, AirportReport, Group
+from wxfly.sources.aviation_weather import WEATHER, AerodromeForecast, AirportReport, Group
 
 HOURS_AHEAD = 12
 """Length of the comparison with an airport's own forecast [h]."""

@@ -1,4 +1,4 @@
-"""Questions on the desk: broken off at their next step."""
+"""Questions in the queue: broken off at their next step."""
 
 import re
 import threading
@@ -7,11 +7,11 @@ import pytest
 
 from wxfly.errors import WxflyError
 from wxfly.web import app as application
-from wxfly.web.desk import Desk
+from wxfly.web.job_queue import JobQueue
 
 
 def test_a_question_that_is_broken_off_ends_at_its_next_step_and_can_be_asked_again():
-    desk, begun, go_on, steps = Desk(), threading.Event(), threading.Event(), []
+    jobs, begun, go_on, steps = JobQueue(), threading.Event(), threading.Event(), []
 
     def work(say):
         begun.set()
@@ -23,22 +23,22 @@ def test_a_question_that_is_broken_off_ends_at_its_next_step_and_can_be_asked_ag
         steps.append("asked")
         return "answer"
 
-    job = desk.ask("a", ["meadow"], work)
+    job = jobs.ask("a", ["meadow"], work)
     assert begun.wait(10)
-    desk.break_off("a")
-    desk.break_off("another")
+    jobs.break_off("a")
+    jobs.break_off("another")
     go_on.set()
     with pytest.raises(WxflyError, match="was broken off"):
         job.future.result(10)
     assert steps == []
-    assert desk.ask("b", ["meadow"], work).future.result(10) == "answer"  # its place is free again
-    desk.close()
+    assert jobs.ask("b", ["meadow"], work).future.result(10) == "answer"  # its place is free again
+    jobs.close()
 
 
 def test_the_waiting_page_breaks_off_with_its_token_alone(client, monkeypatch):
     monkeypatch.setattr(application, "PAGE_SECONDS", 0.0)
     asked = []
-    monkeypatch.setattr(client.app.app.state.server.desk, "break_off", asked.append)
+    monkeypatch.setattr(client.app.app.state.server.jobs, "break_off", asked.append)
     page = client.get("/week?place=Whistlebrush&duration=80min")
     assert page.status_code == 202 and "Break off" in page.text
     token = re.search(r'name="csrf" value="([0-9a-f]+)"', page.text)[1]

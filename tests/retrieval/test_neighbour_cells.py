@@ -16,7 +16,7 @@ from wxfly.pilot.site import Site
 from wxfly.probability.site_chance import judge_site_chance
 from wxfly.retrieval.forecast import obtain
 from wxfly.retrieval.model_choice import Wanted
-from wxfly.retrieval.surroundings import MOST_PLACES
+from wxfly.retrieval.neighbour_cells import MOST_PLACES
 
 SAVED = {"heath": HEATH}
 WIND, GUST = "wind_speed_spread_of_cells", "gust_spread_of_cells"
@@ -148,7 +148,7 @@ def test_a_cell_that_lost_hours_widens_them_alone(server):
 def test_old_cells_count_as_lost(server, monkeypatch):
     server.always["cells"] = Fault(status=200, change=alike)
     assert bool(ask().cube[WIND].notnull().any())
-    monkeypatch.setattr("wxfly.retrieval.surroundings.OLDEST", np.timedelta64(0, "s"))
+    monkeypatch.setattr("wxfly.retrieval.neighbour_cells.OLDEST", np.timedelta64(0, "s"))
     old = ask(offline=True)
     assert old.cube[WIND].isnull().all()
     assert any("cells around are not known" in note for note in old.notes)

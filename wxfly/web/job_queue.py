@@ -1,4 +1,4 @@
-"""The desk: questions are worked on in a few threads, the same one only once, and one at a time for each place."""
+"""The queue of jobs: questions worked on in a few threads, the same one only once, and one at a time for each place."""
 
 from __future__ import annotations
 
@@ -71,7 +71,7 @@ class Job:
         return self.future.done()
 
 
-class Desk:
+class JobQueue:
     """Takes questions and shares their answers."""
 
     def __init__(self) -> None:

@@ -8,9 +8,9 @@ import pytest
 from tests.handbook import atmosphere as handbook_atmosphere
 from wxfly.physics.air import atmosphere
 from wxfly.physics.air.atmosphere import relative_humidity_from_dew_point, saturation_vapour_pressure
-from wxfly.physics.precision import floating
+from wxfly.physics.arrays import floating
 from wxfly.physics.wind.gust import gust_at_height
-from wxfly.pilot.elements import margin_at_most
+from wxfly.pilot.limit_rules import margin_at_most
 
 RANDOM = np.random.default_rng(5)
 COUNT = 20_000
