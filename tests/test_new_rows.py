@@ -23,7 +23,7 @@ ROWS = {
             "}  # fmt: skip\n\n\n_SHOWN_AS",
         ),
     ],
-    "wxfly.pilot.elements": [
+    "wxfly.pilot.limit_rules": [
         (
             """"squared": LimitRule(
                 lambda demand, limit: margin_at_most(np.square(demand), np.square(limit)),
@@ -31,6 +31,8 @@ ROWS = {
             ),""",
             '}  # fmt: skip\n"""The rules, by the name',
         ),
+    ],
+    "wxfly.pilot.elements": [
         (
             """Element(
                 "mugginess", "mugginess", "squared", "1", "", "mugginess",
