@@ -239,6 +239,40 @@ def test_a_pressure_from_sea_level_is_told_over_high_ground():
     assert np.isnan(derive(lost, height=60.0)["density_altitude"].values).all()
 
 
+def without_ground(cube, how):
+    return cube.drop_vars("surface_altitude") if how == "left out" else cube.assign_coords(surface_altitude=np.nan)
+
+
+@pytest.mark.parametrize("how", ["missing", "left out"])
+def test_a_base_above_sea_level_over_ground_that_is_lost_is_lost(how):
+    low = quiet_cube()
+    low["cloud_base_altitude"].values[:] = 120.0  # 90 m above the ground
+    before, after = (assess(derive(cube, height=80.0), LIMITS) for cube in (low, without_ground(low, how)))
+    assert (before["state"].values[6:18] == State.OUTSIDE).all()
+    assert (after["state"].values[6:18] == State.NOT_KNOWN).all()
+    assert after["lost"].sel(element="cloud_base").values[6:18].all()
+
+
+@pytest.mark.parametrize("how", ["missing", "left out"])
+def test_a_pressure_at_sea_level_over_ground_that_is_lost_is_lost(how):
+    high = reduced_pressure(4500.0, 270.0)  # no density altitude below the limit of 4000 m
+    high["cloud_base_altitude"].values[:] = 6500.0
+    accepted = dataclasses.replace(LIMITS, accepted=("cloud_base",))
+    before, after = (assess(derive(cube, height=60.0), accepted) for cube in (high, without_ground(high, how)))
+    assert (before["state"].values[6:18] == State.OUTSIDE).all()
+    assert (after["state"].values[6:18] == State.NOT_KNOWN).all()
+    assert after["lost"].sel(element="density_altitude").values[6:18].all()
+
+
+def test_a_pressure_at_sea_level_that_is_lost_is_lost_where_it_stands_for_that_of_the_ground():
+    cube = reduced_pressure(30.0, 290.0)
+    cube["air_pressure_at_mean_sea_level"].values[12] = np.nan
+    assert (assess(derive(cube, height=60.0), LIMITS)["state"].values[11:13] == State.NOT_KNOWN).all()
+    cube = quiet_cube()  # whose source has the pressure at the ground itself
+    cube["air_pressure_at_mean_sea_level"].values[12] = np.nan
+    assert (assess(derive(cube, height=60.0), LIMITS)["state"].values[11:13] == State.INSIDE).all()
+
+
 @pytest.mark.parametrize("dims", [{"site": 2}, {"latitude": 2, "longitude": 3}, {"realization": 4}])
 def test_any_horizontal_dimensions_give_what_one_place_gives(dims):
     one = derive(quiet_cube(), height=60.0)

@@ -52,6 +52,13 @@ def test_cloud_lowers_it():
     assert heights["usable_height_ends_by"].values[8] == "cloud_base"
 
 
+def test_a_cloud_base_over_ground_that_is_lost_leaves_no_height_known():
+    cube = quiet_cube()
+    cube["cloud_base_altitude"][:] = 120.0
+    assert (found(cube)["usable_height"] == 0.0).all()
+    assert np.isnan(found(cube.assign_coords(surface_altitude=np.nan))["usable_height"]).all()
+
+
 def test_too_much_at_the_ground_is_no_height_at_all():
     cube = quiet_cube()
     cube["wind_speed_of_gust"][:] = 20.0

@@ -344,6 +344,7 @@ def lost_inputs(forecast: HourValues, height: float) -> Flags:
 def _lost_at_edges(forecast: HourValues, height: float) -> dict[str, Flags]:
     """Return at which edges of hours of one model an input is lost; only inputs that are lost somewhere."""
     missing: dict[str, Flags] = {}
+    nowhere = np.zeros(forecast.shape, dtype=bool)
     judged = {name for element in ELEMENTS for name in element.inputs if forecast.has(name)}
     for name in judged:
         part = forecast.at_stamps(name)
@@ -355,6 +356,13 @@ def _lost_at_edges(forecast: HourValues, height: float) -> dict[str, Flags]:
             gone = np.isnan(part(name))
         if gone.any():
             missing[name] = at_edges(gone)
+    ground_is_lost = ~np.isfinite(forecast.coordinate("surface_altitude"))
+    if ground_is_lost.any() and forecast.has("cloud_base_altitude"):
+        # Without the ground a base above sea level is at no height above ground.
+        missing["cloud_base_altitude"] = missing.get("cloud_base_altitude", nowhere) | ground_is_lost
+    if forecast.has("air_pressure_at_mean_sea_level") and not forecast.has("surface_air_pressure"):
+        at_sea_level = np.isnan(forecast("air_pressure_at_mean_sea_level"))  # the pressure at the ground is made of it
+        missing["surface_air_pressure"] = at_sea_level | ground_is_lost
     if "cloud_base_altitude" in missing:  # where there is no low cloud, a base means nothing
         has_low = ~(forecast("low_type_cloud_area_fraction") <= 0.0)
         missing["cloud_base_altitude"] = missing["cloud_base_altitude"] & has_low
@@ -371,5 +379,5 @@ def _lost_at_edges(forecast: HourValues, height: float) -> dict[str, Flags]:
     for name in stability:
         if name in missing or (forecast.has(name) and name not in judged):
             lost = missing[name] if name in missing else np.asarray(np.isnan(forecast(name)))
-            missing["wind_speed"] = missing.get("wind_speed", np.zeros(forecast.shape, dtype=bool)) | lost
+            missing["wind_speed"] = missing.get("wind_speed", nowhere) | lost
     return missing
