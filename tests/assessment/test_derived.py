@@ -239,6 +239,50 @@ def test_a_pressure_from_sea_level_is_told_over_high_ground():
     assert np.isnan(derive(lost, height=60.0)["density_altitude"].values).all()
 
 
+def humid(near_ground, aloft, **changes):
+    """Return a cube of humid air whose temperatures are in degC, below a high cloud base."""
+    cube = quiet_cube()
+    cube["air_temperature"].values[:], cube["air_temperature_aloft"].values[:] = near_ground + 273.15, aloft + 273.15
+    cube["relative_humidity"].values[:], cube["dew_point_temperature"].values[:] = 0.96, near_ground + 272.6
+    for name, value in changes.items():
+        cube[name].values[:] = value
+    return cube
+
+
+@pytest.mark.parametrize(
+    ("cube", "height", "grade"),
+    [
+        (humid(-2.0, np.array([-1.0, 3.0, 3.0])), 80.0, 1),  # under an inversion
+        (humid(-2.0, np.array([-1.0, 3.0, 3.0]), weather_code=48.0), 80.0, 2),  # in rime fog
+        (humid(3.0, np.array([3.0, -1.0, 3.0])), 80.0, 1),  # a cold layer
+        (humid(3.0, np.array([3.0, -1.0, 3.0])), 120.0, 1),  # and a flight above it
+        (humid(3.0, np.array([3.0, 3.0, -1.0])), 80.0, 0),  # a flight below it
+    ],
+)
+def test_icing_counts_on_the_whole_climb(cube, height, grade):
+    limits = dataclasses.replace(LIMITS, minimum_temperature=250.0)
+    hours = assess(derive(cube, height=height), limits)
+    assert (hours["demand"].sel(element="icing").values[6:18] == grade).all()
+    assert (hours["state"].values[6:18] <= (State.INSIDE, State.NARROW, State.OUTSIDE)[grade]).all()
+
+
+@pytest.mark.parametrize("level", [0, 1])
+def test_a_lost_level_on_the_climb_makes_icing_no_less_likely(level):
+    cube = humid(3.0, np.array([3.0, 3.0, 3.0]))
+    cube["air_temperature_aloft"].values[:, level] = -1.0 + 273.15
+    whole = assess(derive(cube, height=120.0), LIMITS)
+    cube["air_temperature_aloft"].values[12, level] = np.nan
+    lost = assess(derive(cube, height=120.0), LIMITS)
+    assert (whole["demand"].sel(element="icing").values == 1).all()
+    assert (lost["state"].values[11:13] == State.NOT_KNOWN).all()
+
+
+def test_icing_on_the_way_back_counts_what_lies_below_it():
+    cube = humid(3.0, np.array([3.0, -1.0, 3.0]))
+    hours = derive(cube, height=60.0, return_height=120.0)
+    assert (hours["icing_risk_at_return"].values == 1).all()
+
+
 def without_ground(cube, how):
     return cube.drop_vars("surface_altitude") if how == "left out" else cube.assign_coords(surface_altitude=np.nan)
 

@@ -296,6 +296,8 @@ def _air(forecast: HourValues, height: float, ground: Array) -> dict[str, Array]
     near_ground = forecast("air_temperature")
     aloft, heights = forecast.levels("air_temperature_aloft")
     at_height = atmosphere.temperature_at_height(near_ground, aloft, heights, height)
+    passed = [aloft[..., k] for k in np.flatnonzero((heights > atmosphere.SCREEN_HEIGHT) & (heights < height))]
+    on_climb = [near_ground, *passed, at_height]
 
     humidity, vapour_pressure = _humidity(forecast, near_ground)
     dew_point = dew_point_from_vapour_pressure(vapour_pressure)
@@ -305,6 +307,8 @@ def _air(forecast: HourValues, height: float, ground: Array) -> dict[str, Array]
     found = {
         "air_temperature": at_height,
         "air_temperature_near_ground": near_ground,
+        "coldest_air_temperature": reduce(np.minimum, on_climb),  # NaN in any stays NaN
+        "warmest_air_temperature": reduce(np.maximum, on_climb),
         "relative_humidity": humidity,
         "dew_point_temperature": dew_point,
         "surface_air_pressure": surface_pressure,
@@ -451,6 +455,8 @@ DERIVED: dict[str, dict[str, str]] = {
     "wind_speed_of_gust": _described("m s-1", "gust at flight height", "wind_speed_of_gust"),
     "air_temperature": _described("K", "air temperature at flight height", "air_temperature"),
     "air_temperature_near_ground": _described("K", "air temperature at 2 m", "air_temperature"),
+    "coldest_air_temperature": _described("K", "lowest air temperature from 2 m up to flight height"),
+    "warmest_air_temperature": _described("K", "highest air temperature from 2 m up to flight height"),
     "air_density": _described("kg m-3", "air density at flight height", "air_density"),
     "pressure_altitude": _described("m", "pressure altitude at flight height"),
     "density_altitude": _described("m", "density altitude at flight height"),
@@ -459,8 +465,8 @@ DERIVED: dict[str, dict[str, str]] = {
     "precipitation_probability_is_lost": _described("1", "whether its probability is lost and taken as 1"),
     "cloud_base_height": _described("m", "cloud base above ground"),
     "cloud_base_method": _described("1", "how the cloud base was found (wxfly.physics.air.cloud.CloudBaseMethod)"),
-    "icing_risk": _described("1", "icing at flight height: 0 none, 1 possible, 2 likely"),
-    "icing_chance": _described("1", "chance of icing at flight height"),
+    "icing_risk": _described("1", "icing up to flight height: 0 none, 1 possible, 2 likely"),
+    "icing_chance": _described("1", "chance of icing up to flight height"),
     "icing_chance_by_signs": _described("1", "chance of icing without the probability of precipitation"),
     "fog_risk": _described("1", "fog in humid air: 0 none, 1 possible, 2 likely"),
     "fog_chance": _described("1", "chance of fog in humid air"),
