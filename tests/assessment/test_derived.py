@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from tests.cubes import START, quiet_cube
+from tests.cubes import START, quiet_cube, without
 from wxfly.answer.windows import find_windows
 from wxfly.assessment.conditions import derive, pressure_note
 from wxfly.assessment.hours import stamps_of_hour
@@ -237,6 +237,36 @@ def test_a_pressure_from_sea_level_is_told_over_high_ground():
     lost = high.drop_vars("surface_air_pressure")  # the source provides it: not known, and nothing stands in for it
     assert pressure_note(derive(lost, height=60.0)) == ""
     assert np.isnan(derive(lost, height=60.0)["density_altitude"].values).all()
+
+
+def near_the_ground_only(levels=2, **changes):
+    """Return a cube whose wind is known at 10 and 12 m, or at 10 m alone."""
+    cube = quiet_cube().assign_coords(height=[10.0, 12.0, 120.0])
+    cube["wind_speed"].values[:] = 7.0, 7.05, np.nan
+    cube["wind_speed_of_gust"].values[:] = 8.0
+    for name, value in changes.items():
+        cube[name].values[:] = value
+    return mark_provided(cube.isel(height=slice(levels)).assign_coords(provided=""))
+
+
+def test_a_second_level_near_the_ground_makes_no_wind_far_above_it_weaker():
+    one, two = (derive(near_the_ground_only(count), height=120.0) for count in (1, 2))
+    for name in ("wind_speed", "largest_gust", "wind_standard_deviation", "wind_difference"):
+        assert (two[name].values >= one[name].values - 1e-9).all(), name
+    assert (assess(two, LIMITS)["state"].values[6:18] == State.OUTSIDE).all()
+
+
+@pytest.mark.parametrize("name", ["surface_roughness_length", "cloud_area_fraction"])
+def test_far_above_the_levels_nothing_is_known_without_the_ground_and_stability(name):
+    lost = without(near_the_ground_only(), "air_temperature_aloft")
+    lost[name].values[12] = np.nan
+    conditions = derive(lost, height=120.0)
+    hours = assess(conditions, LIMITS)
+    for condition in ("wind_speed", "largest_gust", "wind_difference"):
+        assert np.isnan(conditions[condition].values).any(axis=0)[11:13].all(), condition
+    for element in ("wind", "gust", "wind_difference"):
+        assert np.isnan(hours["margin"].sel(element=element).values[11:13]).all(), element
+        assert np.isfinite(hours["margin"].sel(element=element).values[8:11]).all(), element
 
 
 def humid(near_ground, aloft, **changes):

@@ -27,6 +27,7 @@ from wxfly.cube.contract import (
 )
 from wxfly.cube.joined import provided_by_model
 from wxfly.physics import sun
+from wxfly.physics.wind.profile import HIGHEST_ABOVE_TOP
 from wxfly.pilot.elements import ELEMENTS
 
 Array = npt.NDArray[np.float64]
@@ -372,9 +373,10 @@ def _lost_at_edges(forecast: HourValues, height: float) -> dict[str, Flags]:
     if not forecast.has("wind_speed_of_gust") and forecast.has("surface_roughness_length"):
         # The gust is worked out from the mean wind and the ground then.
         missing["wind_speed_of_gust"] = np.asarray(np.isnan(forecast("surface_roughness_length")))
-    # With one level of wind only stability, from temperatures or from sun and cloud, gives the wind at a height.
+    # From one level of wind, and far above the highest, stability by temperatures or by sun and cloud gives the wind.
     stability = () if forecast.has("air_temperature_aloft") else ("cloud_area_fraction",)
-    if forecast.has("wind_speed") and forecast.levels("wind_speed")[1].size == 1:
+    levels = forecast.levels("wind_speed")[1] if forecast.has("wind_speed") else np.array([])
+    if levels.size and (levels.size == 1 or height > HIGHEST_ABOVE_TOP * levels.max()):
         stability = (*stability, "surface_roughness_length", "air_temperature", "air_temperature_aloft")
     for name in stability:
         if name in missing or (forecast.has(name) and name not in judged):
