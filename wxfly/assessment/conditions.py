@@ -30,7 +30,7 @@ from wxfly.physics.air.atmosphere import (
     saturation_vapour_pressure,
 )
 from wxfly.physics.wind.error import LOST_SPREAD, deviation_from_spread
-from wxfly.pilot.elements import ELEMENTS, NAMES
+from wxfly.pilot.elements import ELEMENTS, NAMES, ROW
 from wxfly.pilot.limits import HEIGHT_OF_LAUNCH, Limits
 from wxfly.pilot.site import Site
 
@@ -186,7 +186,7 @@ def derive_heights(
     -------
     xarray.Dataset
         ``wind_speed``, ``wind_standard_deviation``, ``wind_speed_of_gust``, ``wind_difference`` [m s-1] with
-        dimensions time, the horizontal ones and height.
+        dimensions time, the horizontal ones and height; NaN where an input that a height needs is lost.
     """
     forecast = cube if isinstance(cube, HourValues) else hours_of(cube, start=start, end=end)
     wanted = np.asarray(heights, dtype=float)
@@ -207,7 +207,13 @@ def derive_heights(
     dims = (*forecast.dims[1:], "height")
     coords = {k: v for k, v in forecast.hours.coords.items() if "height" not in v.dims and k != "height"}
     # Of the two edges the worse one counts; a missing edge is a missing hour.
-    data = {name: (dims, of_edges.max(axis=0), DERIVED[name]) for name, of_edges in values.items()}
+    worst = {name: of_edges.max(axis=0) for name, of_edges in values.items()}
+    demands = {"wind_speed": "wind", "wind_speed_of_gust": "gust", "wind_difference": "wind_difference"}
+    rows = [ROW[element] for element in demands.values()]
+    if lost_inputs(forecast, judged.max())[rows].any():  # a greater height needs whatever a lower one needs
+        lost = np.stack([lost_inputs(forecast, height)[rows] for height in judged.tolist()], axis=-1)
+        worst |= {name: np.where(gone, np.nan, worst[name]) for name, gone in zip(demands, lost, strict=True)}
+    data = {name: (dims, of_hours, DERIVED[name]) for name, of_hours in worst.items()}
     return xr.Dataset(data, coords=coords | {"height": wanted})
 
 

@@ -129,9 +129,12 @@ class WindAloft:
             at_10m = self.forecast("wind_speed_of_gust")
             each = [gust.gust_at_height(at_10m, self.at_10m, wind_speed[..., k], z) for k, z in enumerate(wanted)]
             return np.moveaxis(np.stack(each), 0, -1)  # one height after the other in memory
+        # No other roughness stands in for one that is lost: over rougher ground gusts are stronger.
+        lost = at_edges(self._lost("surface_roughness_length"))
+        at_10m = np.where(lost, np.nan, self.at_10m)
         sunny = np.where(self.forecast.sun[0] > 0, CONVECTIVE_VELOCITY_BY_DAY, 0.0)
         return gust.gust_without_forecast(
-            self.at_10m[..., None],
+            at_10m[..., None],
             wind_speed,
             wanted,
             roughness_length=at_edges(self.model_roughness)[..., None],
