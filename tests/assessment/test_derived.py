@@ -12,6 +12,7 @@ from wxfly.assessment.conditions import derive, pressure_note
 from wxfly.assessment.hours import stamps_of_hour
 from wxfly.assessment.suitability import State, assess
 from wxfly.cube.contract import mark_provided
+from wxfly.physics.air.atmosphere import air_density, density_altitude, saturation_vapour_pressure
 from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.limits import limits_for
 
@@ -237,6 +238,20 @@ def test_a_pressure_from_sea_level_is_told_over_high_ground():
     lost = high.drop_vars("surface_air_pressure")  # the source provides it: not known, and nothing stands in for it
     assert pressure_note(derive(lost, height=60.0)) == ""
     assert np.isnan(derive(lost, height=60.0)["density_altitude"].values).all()
+
+
+def test_of_take_off_and_flight_the_thinner_air_counts():
+    hot = quiet_cube().assign_coords(surface_altitude=2620.0)
+    hot["air_temperature"].values[:], hot["air_temperature_aloft"].values[:] = 305.15, (302.15, 299.35, 298.65)
+    hot["surface_air_pressure"].values[:], hot["dew_point_temperature"].values[:] = 75_290.0, 278.15
+    hot["relative_humidity"].values[:], hot["cloud_base_altitude"].values[:] = 0.18, 4600.0
+    conditions = derive(hot, height=60.0)
+    vapour = float(saturation_vapour_pressure(278.15))
+    at_ground = float(density_altitude(air_density(305.15, vapour, 75_290.0)))
+    assert at_ground > float(density_altitude(conditions["air_density"].values[0, 12])) + 50  # at flight height
+    assert conditions["density_altitude"].values == pytest.approx(at_ground, abs=5)
+    limits = dataclasses.replace(LIMITS, maximum_density_altitude=at_ground - 20)
+    assert (assess(conditions, limits)["margin"].sel(element="density_altitude").values < 0).all()
 
 
 def near_the_ground_only(levels=2, **changes):

@@ -310,6 +310,8 @@ def _air(forecast: HourValues, height: float, ground: Array) -> dict[str, Array]
     surface_pressure = _surface_pressure(forecast, near_ground, ground)
     pressure = atmosphere.pressure_at_height(surface_pressure, near_ground, height)
     density = atmosphere.air_density(at_height, vapour_pressure, pressure)
+    # Over hot ground the air at the take-off place may be the thinner one.
+    thinnest = np.minimum(density, atmosphere.air_density(near_ground, vapour_pressure, surface_pressure))
     found = {
         "air_temperature": at_height,
         "air_temperature_near_ground": near_ground,
@@ -320,7 +322,7 @@ def _air(forecast: HourValues, height: float, ground: Array) -> dict[str, Array]
         "surface_air_pressure": surface_pressure,
         "air_density": density,
         "pressure_altitude": atmosphere.pressure_altitude(pressure),
-        "density_altitude": atmosphere.density_altitude(density),
+        "density_altitude": atmosphere.density_altitude(thinnest),
     }
     return {name: at_edges(values) for name, values in found.items()}
 
@@ -465,7 +467,7 @@ DERIVED: dict[str, dict[str, str]] = {
     "warmest_air_temperature": _described("K", "highest air temperature from 2 m up to flight height"),
     "air_density": _described("kg m-3", "air density at flight height", "air_density"),
     "pressure_altitude": _described("m", "pressure altitude at flight height"),
-    "density_altitude": _described("m", "density altitude at flight height"),
+    "density_altitude": _described("m", "density altitude, the larger of that at 2 m and at flight height"),
     "precipitation_rate": _described("mm h-1", "precipitation of the hour, the least trace counted as 0.1"),
     "forecast_precipitation_rate": _described("mm h-1", "precipitation of the hour, a trace as it is forecast"),
     "precipitation_probability_is_lost": _described("1", "whether its probability is lost and taken as 1"),
