@@ -6,12 +6,13 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from tests.cubes import START, quiet_cube
+from tests.cubes import START, quiet_cube, without
 from wxfly.answer.windows import find_windows
 from wxfly.assessment.conditions import derive, pressure_note
 from wxfly.assessment.hours import stamps_of_hour
 from wxfly.assessment.suitability import State, assess
 from wxfly.cube.contract import mark_provided
+from wxfly.physics.air.atmosphere import air_density, density_altitude, saturation_vapour_pressure
 from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.limits import limits_for
 
@@ -237,6 +238,128 @@ def test_a_pressure_from_sea_level_is_told_over_high_ground():
     lost = high.drop_vars("surface_air_pressure")  # the source provides it: not known, and nothing stands in for it
     assert pressure_note(derive(lost, height=60.0)) == ""
     assert np.isnan(derive(lost, height=60.0)["density_altitude"].values).all()
+
+
+def test_of_take_off_and_flight_the_thinner_air_counts():
+    hot = quiet_cube().assign_coords(surface_altitude=2620.0)
+    hot["air_temperature"].values[:], hot["air_temperature_aloft"].values[:] = 305.15, (302.15, 299.35, 298.65)
+    hot["surface_air_pressure"].values[:], hot["dew_point_temperature"].values[:] = 75_290.0, 278.15
+    hot["relative_humidity"].values[:], hot["cloud_base_altitude"].values[:] = 0.18, 4600.0
+    conditions = derive(hot, height=60.0)
+    vapour = float(saturation_vapour_pressure(278.15))
+    at_ground = float(density_altitude(air_density(305.15, vapour, 75_290.0)))
+    assert at_ground > float(density_altitude(conditions["air_density"].values[0, 12])) + 50  # at flight height
+    assert conditions["density_altitude"].values == pytest.approx(at_ground, abs=5)
+    limits = dataclasses.replace(LIMITS, maximum_density_altitude=at_ground - 20)
+    assert (assess(conditions, limits)["margin"].sel(element="density_altitude").values < 0).all()
+
+
+def near_the_ground_only(levels=2, **changes):
+    """Return a cube whose wind is known at 10 and 12 m, or at 10 m alone."""
+    cube = quiet_cube().assign_coords(height=[10.0, 12.0, 120.0])
+    cube["wind_speed"].values[:] = 7.0, 7.05, np.nan
+    cube["wind_speed_of_gust"].values[:] = 8.0
+    for name, value in changes.items():
+        cube[name].values[:] = value
+    return mark_provided(cube.isel(height=slice(levels)).assign_coords(provided=""))
+
+
+def test_a_second_level_near_the_ground_makes_no_wind_far_above_it_weaker():
+    one, two = (derive(near_the_ground_only(count), height=120.0) for count in (1, 2))
+    for name in ("wind_speed", "largest_gust", "wind_standard_deviation", "wind_difference"):
+        assert (two[name].values >= one[name].values - 1e-9).all(), name
+    assert (assess(two, LIMITS)["state"].values[6:18] == State.OUTSIDE).all()
+
+
+@pytest.mark.parametrize("name", ["surface_roughness_length", "cloud_area_fraction"])
+def test_far_above_the_levels_nothing_is_known_without_the_ground_and_stability(name):
+    lost = without(near_the_ground_only(), "air_temperature_aloft")
+    lost[name].values[12] = np.nan
+    conditions = derive(lost, height=120.0)
+    hours = assess(conditions, LIMITS)
+    for condition in ("wind_speed", "largest_gust", "wind_difference"):
+        assert np.isnan(conditions[condition].values).any(axis=0)[11:13].all(), condition
+    for element in ("wind", "gust", "wind_difference"):
+        assert np.isnan(hours["margin"].sel(element=element).values[11:13]).all(), element
+        assert np.isfinite(hours["margin"].sel(element=element).values[8:11]).all(), element
+
+
+def humid(near_ground, aloft, **changes):
+    """Return a cube of humid air whose temperatures are in degC, below a high cloud base."""
+    cube = quiet_cube()
+    cube["air_temperature"].values[:], cube["air_temperature_aloft"].values[:] = near_ground + 273.15, aloft + 273.15
+    cube["relative_humidity"].values[:], cube["dew_point_temperature"].values[:] = 0.96, near_ground + 272.6
+    for name, value in changes.items():
+        cube[name].values[:] = value
+    return cube
+
+
+@pytest.mark.parametrize(
+    ("cube", "height", "grade"),
+    [
+        (humid(-2.0, np.array([-1.0, 3.0, 3.0])), 80.0, 1),  # under an inversion
+        (humid(-2.0, np.array([-1.0, 3.0, 3.0]), weather_code=48.0), 80.0, 2),  # in rime fog
+        (humid(3.0, np.array([3.0, -1.0, 3.0])), 80.0, 1),  # a cold layer
+        (humid(3.0, np.array([3.0, -1.0, 3.0])), 120.0, 1),  # and a flight above it
+        (humid(3.0, np.array([3.0, 3.0, -1.0])), 80.0, 0),  # a flight below it
+    ],
+)
+def test_icing_counts_on_the_whole_climb(cube, height, grade):
+    limits = dataclasses.replace(LIMITS, minimum_temperature=250.0)
+    hours = assess(derive(cube, height=height), limits)
+    assert (hours["demand"].sel(element="icing").values[6:18] == grade).all()
+    assert (hours["state"].values[6:18] <= (State.INSIDE, State.NARROW, State.OUTSIDE)[grade]).all()
+
+
+@pytest.mark.parametrize("level", [0, 1])
+def test_a_lost_level_on_the_climb_makes_icing_no_less_likely(level):
+    cube = humid(3.0, np.array([3.0, 3.0, 3.0]))
+    cube["air_temperature_aloft"].values[:, level] = -1.0 + 273.15
+    whole = assess(derive(cube, height=120.0), LIMITS)
+    cube["air_temperature_aloft"].values[12, level] = np.nan
+    lost = assess(derive(cube, height=120.0), LIMITS)
+    assert (whole["demand"].sel(element="icing").values == 1).all()
+    assert (lost["state"].values[11:13] == State.NOT_KNOWN).all()
+
+
+def test_icing_on_the_way_back_counts_what_lies_below_it():
+    cube = humid(3.0, np.array([3.0, -1.0, 3.0]))
+    hours = derive(cube, height=60.0, return_height=120.0)
+    assert (hours["icing_risk_at_return"].values == 1).all()
+
+
+def without_ground(cube, how):
+    return cube.drop_vars("surface_altitude") if how == "left out" else cube.assign_coords(surface_altitude=np.nan)
+
+
+@pytest.mark.parametrize("how", ["missing", "left out"])
+def test_a_base_above_sea_level_over_ground_that_is_lost_is_lost(how):
+    low = quiet_cube()
+    low["cloud_base_altitude"].values[:] = 120.0  # 90 m above the ground
+    before, after = (assess(derive(cube, height=80.0), LIMITS) for cube in (low, without_ground(low, how)))
+    assert (before["state"].values[6:18] == State.OUTSIDE).all()
+    assert (after["state"].values[6:18] == State.NOT_KNOWN).all()
+    assert after["lost"].sel(element="cloud_base").values[6:18].all()
+
+
+@pytest.mark.parametrize("how", ["missing", "left out"])
+def test_a_pressure_at_sea_level_over_ground_that_is_lost_is_lost(how):
+    high = reduced_pressure(4500.0, 270.0)  # no density altitude below the limit of 4000 m
+    high["cloud_base_altitude"].values[:] = 6500.0
+    accepted = dataclasses.replace(LIMITS, accepted=("cloud_base",))
+    before, after = (assess(derive(cube, height=60.0), accepted) for cube in (high, without_ground(high, how)))
+    assert (before["state"].values[6:18] == State.OUTSIDE).all()
+    assert (after["state"].values[6:18] == State.NOT_KNOWN).all()
+    assert after["lost"].sel(element="density_altitude").values[6:18].all()
+
+
+def test_a_pressure_at_sea_level_that_is_lost_is_lost_where_it_stands_for_that_of_the_ground():
+    cube = reduced_pressure(30.0, 290.0)
+    cube["air_pressure_at_mean_sea_level"].values[12] = np.nan
+    assert (assess(derive(cube, height=60.0), LIMITS)["state"].values[11:13] == State.NOT_KNOWN).all()
+    cube = quiet_cube()  # whose source has the pressure at the ground itself
+    cube["air_pressure_at_mean_sea_level"].values[12] = np.nan
+    assert (assess(derive(cube, height=60.0), LIMITS)["state"].values[11:13] == State.INSIDE).all()
 
 
 @pytest.mark.parametrize("dims", [{"site": 2}, {"latitude": 2, "longitude": 3}, {"realization": 4}])

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tests.cubes import quiet_cube
+from tests.cubes import quiet_cube, without
 from wxfly.assessment.conditions import derive
 from wxfly.assessment.suitability import State, assess
 from wxfly.assessment.usable_height import climb, find_usable_heights, steps_to
@@ -52,6 +52,13 @@ def test_cloud_lowers_it():
     assert heights["usable_height_ends_by"].values[8] == "cloud_base"
 
 
+def test_a_cloud_base_over_ground_that_is_lost_leaves_no_height_known():
+    cube = quiet_cube()
+    cube["cloud_base_altitude"][:] = 120.0
+    assert (found(cube)["usable_height"] == 0.0).all()
+    assert np.isnan(found(cube.assign_coords(surface_altitude=np.nan))["usable_height"]).all()
+
+
 def test_too_much_at_the_ground_is_no_height_at_all():
     cube = quiet_cube()
     cube["wind_speed_of_gust"][:] = 20.0
@@ -72,6 +79,32 @@ def test_a_level_lost_aloft_ends_the_climb_below_it():
     cube = quiet_cube()
     cube["wind_speed"][:, 2] = np.nan
     assert (found(cube)["usable_height"] == 80.0).all()
+
+
+def test_a_lost_roughness_leaves_no_height_known_where_the_gust_hangs_on_it():
+    cube = without(quiet_cube(), "wind_speed_of_gust")
+    cube["wind_speed"].values[:] = (4.2, 4.6, 4.8)
+    cube["surface_roughness_length"].values[:] = 1.0
+    before = found(cube)
+    cube["surface_roughness_length"].values[12] = np.nan
+    after = found(cube)
+    assert (before["usable_height"].values[6:18] == 0.0).all()  # gusts of a sunny day
+    assert np.isnan(after["usable_height"].values[11:13]).all()
+    assert np.isnan(after["share_of_limit"].values[11:13]).all()
+    assert (after["usable_height"].values[13:18] == 0.0).all()
+
+
+@pytest.mark.parametrize("name", ["surface_roughness_length", "cloud_area_fraction", "wind_from_direction"])
+def test_a_height_is_known_where_an_hour_at_it_has_lost_nothing(name):
+    cube = without(quiet_cube(), "wind_speed_of_gust", "air_temperature_aloft")
+    cube[name].values[12] = np.nan
+    usable = found(cube)["usable_height"].values
+    for height in (5.0, 60.0, 120.0):
+        hours = assess(derive(cube, height=height), LIMITS)
+        of_wind = hours["margin"].sel(element=["wind", "gust", "wind_difference"]).values
+        assert np.isnan(of_wind[:, 11:13]).any(axis=0).all()
+    assert np.isnan(usable[11:13]).all()
+    assert np.isfinite(usable[13:]).all()
 
 
 def test_steps_reach_the_ceiling():

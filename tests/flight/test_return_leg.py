@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from tests.cubes import quiet_cube
+from tests.cubes import quiet_cube, without
 from wxfly.answer.windows import find_windows
 from wxfly.assessment.conditions import derive
 from wxfly.assessment.suitability import State, assess, not_judged, required_names
@@ -85,6 +85,15 @@ def test_where_it_is_not_known_the_hour_is_not_known(lost):
     assert state_at_noon(hours) == State.NOT_KNOWN
     assert np.isnan(hours["hour_margin"].values[NOON])
     assert State(int(hours["state"].values[NOON + 3])) == State.INSIDE
+
+
+def test_a_lost_roughness_leaves_it_unknown_where_the_gust_hangs_on_it():
+    cube = without(quiet_cube(), "wind_speed_of_gust")
+    cube["surface_roughness_length"][:] = 1.0
+    cube["surface_roughness_length"][NOON] = np.nan
+    margin = judged(cube)["margin"].sel(element=NAME).values
+    assert np.isnan(margin[NOON - 1 : NOON + 1]).all()
+    assert np.isfinite(margin[NOON + 1])
 
 
 def test_what_is_only_possible_stays_narrow_whatever_the_reserve():

@@ -186,9 +186,10 @@ def test_a_reach_that_is_none_is_refused(wxfly, windy, within):
 
 
 @pytest.mark.thorough
-def test_a_lost_variable_lifts_no_cell(wxfly, tmp_path):
+@pytest.mark.parametrize("name", ["visibility_in_air", "surface_altitude"])
+def test_a_lost_value_lifts_no_cell(wxfly, tmp_path, name):
     cube = quiet_grid(np.ones((4, 3)))
-    cube["visibility_in_air"][:, 2, 1] = np.nan  # of the nearest cell
+    cube[name].values[..., 2, 1] = np.nan  # of the nearest cell
     path = tmp_path / "lost.nc"
     save_cube(cube, path)
     _, out, _ = wxfly("where", PLACE, "--forecast", str(path), *ASK, "--json")

@@ -530,7 +530,7 @@ def ended_by(answer: SiteAnswer, window: Window) -> tuple[str | None, bool]:
 def freezing_chance(answer: SiteAnswer, window: Window) -> float:
     """Return the largest chance of freezing precipitation in a window [1]; 0 where it is not known."""
     part = answer.conditions.isel(time=slice(window.first, window.last + 1))
-    names = ("air_temperature", "air_temperature_near_ground", "weather_code", "precipitation_probability")
+    names = ("coldest_air_temperature", "air_temperature_near_ground", "weather_code", "precipitation_probability")
     chance = freezing_precipitation_chance(*(part[name].values for name in names))
     return float(np.nanmax(np.append(chance, 0.0)))
 

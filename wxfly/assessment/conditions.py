@@ -30,7 +30,7 @@ from wxfly.physics.air.atmosphere import (
     saturation_vapour_pressure,
 )
 from wxfly.physics.wind.error import LOST_SPREAD, deviation_from_spread
-from wxfly.pilot.elements import ELEMENTS, NAMES
+from wxfly.pilot.elements import ELEMENTS, NAMES, ROW
 from wxfly.pilot.limits import HEIGHT_OF_LAUNCH, Limits
 from wxfly.pilot.site import Site
 
@@ -186,7 +186,7 @@ def derive_heights(
     -------
     xarray.Dataset
         ``wind_speed``, ``wind_standard_deviation``, ``wind_speed_of_gust``, ``wind_difference`` [m s-1] with
-        dimensions time, the horizontal ones and height.
+        dimensions time, the horizontal ones and height; NaN where an input that a height needs is lost.
     """
     forecast = cube if isinstance(cube, HourValues) else hours_of(cube, start=start, end=end)
     wanted = np.asarray(heights, dtype=float)
@@ -207,7 +207,13 @@ def derive_heights(
     dims = (*forecast.dims[1:], "height")
     coords = {k: v for k, v in forecast.hours.coords.items() if "height" not in v.dims and k != "height"}
     # Of the two edges the worse one counts; a missing edge is a missing hour.
-    data = {name: (dims, of_edges.max(axis=0), DERIVED[name]) for name, of_edges in values.items()}
+    worst = {name: of_edges.max(axis=0) for name, of_edges in values.items()}
+    demands = {"wind_speed": "wind", "wind_speed_of_gust": "gust", "wind_difference": "wind_difference"}
+    rows = [ROW[element] for element in demands.values()]
+    if lost_inputs(forecast, judged.max())[rows].any():  # a greater height needs whatever a lower one needs
+        lost = np.stack([lost_inputs(forecast, height)[rows] for height in judged.tolist()], axis=-1)
+        worst |= {name: np.where(gone, np.nan, worst[name]) for name, gone in zip(demands, lost, strict=True)}
+    data = {name: (dims, of_hours, DERIVED[name]) for name, of_hours in worst.items()}
     return xr.Dataset(data, coords=coords | {"height": wanted})
 
 
@@ -296,21 +302,27 @@ def _air(forecast: HourValues, height: float, ground: Array) -> dict[str, Array]
     near_ground = forecast("air_temperature")
     aloft, heights = forecast.levels("air_temperature_aloft")
     at_height = atmosphere.temperature_at_height(near_ground, aloft, heights, height)
+    passed = [aloft[..., k] for k in np.flatnonzero((heights > atmosphere.SCREEN_HEIGHT) & (heights < height))]
+    on_climb = [near_ground, *passed, at_height]
 
     humidity, vapour_pressure = _humidity(forecast, near_ground)
     dew_point = dew_point_from_vapour_pressure(vapour_pressure)
     surface_pressure = _surface_pressure(forecast, near_ground, ground)
     pressure = atmosphere.pressure_at_height(surface_pressure, near_ground, height)
     density = atmosphere.air_density(at_height, vapour_pressure, pressure)
+    # Over hot ground the air at the take-off place may be the thinner one.
+    thinnest = np.minimum(density, atmosphere.air_density(near_ground, vapour_pressure, surface_pressure))
     found = {
         "air_temperature": at_height,
         "air_temperature_near_ground": near_ground,
+        "coldest_air_temperature": reduce(np.minimum, on_climb),  # NaN in any stays NaN
+        "warmest_air_temperature": reduce(np.maximum, on_climb),
         "relative_humidity": humidity,
         "dew_point_temperature": dew_point,
         "surface_air_pressure": surface_pressure,
         "air_density": density,
         "pressure_altitude": atmosphere.pressure_altitude(pressure),
-        "density_altitude": atmosphere.density_altitude(density),
+        "density_altitude": atmosphere.density_altitude(thinnest),
     }
     return {name: at_edges(values) for name, values in found.items()}
 
@@ -451,16 +463,18 @@ DERIVED: dict[str, dict[str, str]] = {
     "wind_speed_of_gust": _described("m s-1", "gust at flight height", "wind_speed_of_gust"),
     "air_temperature": _described("K", "air temperature at flight height", "air_temperature"),
     "air_temperature_near_ground": _described("K", "air temperature at 2 m", "air_temperature"),
+    "coldest_air_temperature": _described("K", "lowest air temperature from 2 m up to flight height"),
+    "warmest_air_temperature": _described("K", "highest air temperature from 2 m up to flight height"),
     "air_density": _described("kg m-3", "air density at flight height", "air_density"),
     "pressure_altitude": _described("m", "pressure altitude at flight height"),
-    "density_altitude": _described("m", "density altitude at flight height"),
+    "density_altitude": _described("m", "density altitude, the larger of that at 2 m and at flight height"),
     "precipitation_rate": _described("mm h-1", "precipitation of the hour, the least trace counted as 0.1"),
     "forecast_precipitation_rate": _described("mm h-1", "precipitation of the hour, a trace as it is forecast"),
     "precipitation_probability_is_lost": _described("1", "whether its probability is lost and taken as 1"),
     "cloud_base_height": _described("m", "cloud base above ground"),
     "cloud_base_method": _described("1", "how the cloud base was found (wxfly.physics.air.cloud.CloudBaseMethod)"),
-    "icing_risk": _described("1", "icing at flight height: 0 none, 1 possible, 2 likely"),
-    "icing_chance": _described("1", "chance of icing at flight height"),
+    "icing_risk": _described("1", "icing up to flight height: 0 none, 1 possible, 2 likely"),
+    "icing_chance": _described("1", "chance of icing up to flight height"),
     "icing_chance_by_signs": _described("1", "chance of icing without the probability of precipitation"),
     "fog_risk": _described("1", "fog in humid air: 0 none, 1 possible, 2 likely"),
     "fog_chance": _described("1", "chance of fog in humid air"),

@@ -27,6 +27,7 @@ from wxfly.cube.contract import (
 )
 from wxfly.cube.joined import provided_by_model
 from wxfly.physics import sun
+from wxfly.physics.wind.profile import HIGHEST_ABOVE_TOP
 from wxfly.pilot.elements import ELEMENTS
 
 Array = npt.NDArray[np.float64]
@@ -344,6 +345,7 @@ def lost_inputs(forecast: HourValues, height: float) -> Flags:
 def _lost_at_edges(forecast: HourValues, height: float) -> dict[str, Flags]:
     """Return at which edges of hours of one model an input is lost; only inputs that are lost somewhere."""
     missing: dict[str, Flags] = {}
+    nowhere = np.zeros(forecast.shape, dtype=bool)
     judged = {name for element in ELEMENTS for name in element.inputs if forecast.has(name)}
     for name in judged:
         part = forecast.at_stamps(name)
@@ -355,6 +357,13 @@ def _lost_at_edges(forecast: HourValues, height: float) -> dict[str, Flags]:
             gone = np.isnan(part(name))
         if gone.any():
             missing[name] = at_edges(gone)
+    ground_is_lost = ~np.isfinite(forecast.coordinate("surface_altitude"))
+    if ground_is_lost.any() and forecast.has("cloud_base_altitude"):
+        # Without the ground a base above sea level is at no height above ground.
+        missing["cloud_base_altitude"] = missing.get("cloud_base_altitude", nowhere) | ground_is_lost
+    if forecast.has("air_pressure_at_mean_sea_level") and not forecast.has("surface_air_pressure"):
+        at_sea_level = np.isnan(forecast("air_pressure_at_mean_sea_level"))  # the pressure at the ground is made of it
+        missing["surface_air_pressure"] = at_sea_level | ground_is_lost
     if "cloud_base_altitude" in missing:  # where there is no low cloud, a base means nothing
         has_low = ~(forecast("low_type_cloud_area_fraction") <= 0.0)
         missing["cloud_base_altitude"] = missing["cloud_base_altitude"] & has_low
@@ -364,12 +373,13 @@ def _lost_at_edges(forecast: HourValues, height: float) -> dict[str, Flags]:
     if not forecast.has("wind_speed_of_gust") and forecast.has("surface_roughness_length"):
         # The gust is worked out from the mean wind and the ground then.
         missing["wind_speed_of_gust"] = np.asarray(np.isnan(forecast("surface_roughness_length")))
-    # With one level of wind only stability, from temperatures or from sun and cloud, gives the wind at a height.
+    # From one level of wind, and far above the highest, stability by temperatures or by sun and cloud gives the wind.
     stability = () if forecast.has("air_temperature_aloft") else ("cloud_area_fraction",)
-    if forecast.has("wind_speed") and forecast.levels("wind_speed")[1].size == 1:
+    levels = forecast.levels("wind_speed")[1] if forecast.has("wind_speed") else np.array([])
+    if levels.size and (levels.size == 1 or height > HIGHEST_ABOVE_TOP * levels.max()):
         stability = (*stability, "surface_roughness_length", "air_temperature", "air_temperature_aloft")
     for name in stability:
         if name in missing or (forecast.has(name) and name not in judged):
             lost = missing[name] if name in missing else np.asarray(np.isnan(forecast(name)))
-            missing["wind_speed"] = missing.get("wind_speed", np.zeros(forecast.shape, dtype=bool)) | lost
+            missing["wind_speed"] = missing.get("wind_speed", nowhere) | lost
     return missing

@@ -32,7 +32,7 @@ def find_usable_heights(
 
     A height is usable when wind, gust and wind difference hold there **and at every step below**, for the aircraft has
     to climb through them, and when the distance to the cloud base is kept where the base is known. A step at which
-    something is not known ends the climb.
+    something is not known, or has lost an input, ends the climb.
 
     Parameters
     ----------

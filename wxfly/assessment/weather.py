@@ -116,6 +116,7 @@ def weather(forecast: HourValues, height: float, ground: Array, air: dict[str, A
         sight,
         base.height,
         height,
+        air_temperature_between=(air["coldest_air_temperature"], air["warmest_air_temperature"]),
     )
     icing_chance = icing.icing_chance(icing_risk, _freezing_precipitation(forecast, code, air))
     return {
@@ -180,7 +181,7 @@ def _freezing_precipitation(forecast: HourValues, code: Array, air: dict[str, Ar
     given = forecast("precipitation_probability")
     probability = given if forecast.has("precipitation_probability") else np.zeros_like(given)
     return icing.freezing_precipitation_chance(
-        air["air_temperature"], air["air_temperature_near_ground"], code, probability
+        air["coldest_air_temperature"], air["air_temperature_near_ground"], code, probability
     )
 
 

@@ -1,7 +1,8 @@
 """Wind aloft: the wind of a forecast's hours at one height or many, over the ground of a site.
 
 Between and above the levels of a model nothing is adjusted: they carry the model's own ground. Only where the model has
-wind at one level alone does the ground of the site come in, and only where it raises the wind.
+wind at one level alone does the ground of the site come in, and only where it raises the wind. Far above the highest
+level the wind hangs on roughness and stability as it does from one level alone.
 """
 
 from __future__ import annotations
@@ -12,6 +13,9 @@ import numpy.typing as npt
 from wxfly.assessment.hours import HourValues, at_edges
 from wxfly.physics.wind import gust, jets, surface_layer, terrain
 from wxfly.physics.wind.profile import (
+    DIFFERENCE_DEPTH,
+    DIFFERENCE_LOWEST,
+    HIGHEST_ABOVE_TOP,
     METHODS_FROM_ONE_LEVEL,
     Interpolation,
     UnknownStability,
@@ -82,13 +86,18 @@ class WindAloft:
     def _at(self, wanted: Array) -> WindAtHeight:
         extrapolated = self.profile.at(wanted)
         alone = np.isin(extrapolated.method, METHODS_FROM_ONE_LEVEL)
-        if not alone.any():
+        by_law = alone | self._is_far_above(wanted)
+        if not by_law.any():
             return extrapolated
-        speed = np.where(alone & self.stability_is_lost[..., None], np.nan, extrapolated.wind_speed)
+        speed = np.where(by_law & self.stability_is_lost[..., None], np.nan, extrapolated.wind_speed)
         over_site = self._over_site(wanted)
         if over_site is not None:
             speed = np.where(alone, np.maximum(speed, over_site), speed)  # NaN stays NaN
         return extrapolated._replace(wind_speed=speed)
+
+    def _is_far_above(self, wanted: Array) -> npt.NDArray[np.bool_]:
+        """Return at which heights [m] the slope at the highest levels alone tells too little."""
+        return np.asarray(wanted > HIGHEST_ABOVE_TOP * self.heights.max(initial=0.0))
 
     def climb_to(self, height: float) -> Array:
         """Return the heights that stand for a climb to a height [m], which is the last of them.
@@ -109,8 +118,9 @@ class WindAloft:
     def difference(self, wanted: Array) -> Array:
         """Return the largest difference of wind over 30 m on the climb to each height ``[wanted]`` [m s-1]."""
         found = self.profile.difference(wanted)
-        if self.heights.size == 1:
-            found = np.where(self.stability_is_lost[..., None], np.nan, found)
+        by_law = self._is_far_above(np.maximum(wanted, DIFFERENCE_LOWEST + DIFFERENCE_DEPTH)) | (self.heights.size == 1)
+        if by_law.any():
+            found = np.where(by_law & self.stability_is_lost[..., None], np.nan, found)
         return at_edges(found)
 
     def gust(self, wind_speed: Array, wanted: Array) -> Array:
@@ -119,9 +129,12 @@ class WindAloft:
             at_10m = self.forecast("wind_speed_of_gust")
             each = [gust.gust_at_height(at_10m, self.at_10m, wind_speed[..., k], z) for k, z in enumerate(wanted)]
             return np.moveaxis(np.stack(each), 0, -1)  # one height after the other in memory
+        # No other roughness stands in for one that is lost: over rougher ground gusts are stronger.
+        lost = at_edges(self._lost("surface_roughness_length"))
+        at_10m = np.where(lost, np.nan, self.at_10m)
         sunny = np.where(self.forecast.sun[0] > 0, CONVECTIVE_VELOCITY_BY_DAY, 0.0)
         return gust.gust_without_forecast(
-            self.at_10m[..., None],
+            at_10m[..., None],
             wind_speed,
             wanted,
             roughness_length=at_edges(self.model_roughness)[..., None],

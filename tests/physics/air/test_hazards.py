@@ -19,10 +19,14 @@ N = np.nan
 
 
 def ice(t: float, *, ground: float | None = None, rh: float = 0.6, rain: float = 0.0, code: float = 1.0,
-        sight: float = 20_000.0, base: float = 2000.0, height: float = 100.0) -> float:  # fmt: skip
+        sight: float = 20_000.0, base: float = 2000.0, height: float = 100.0,
+        between: tuple[float, ...] = ()) -> float:  # fmt: skip
     """Return the risk; temperatures in degC."""
     near_ground = t if ground is None else ground
-    return float(icing.icing_risk(t + C, near_ground + C, rh, rain, code, sight, base, height))
+    passed = [level + C for level in between]
+    return float(
+        icing.icing_risk(t + C, near_ground + C, rh, rain, code, sight, base, height, air_temperature_between=passed)
+    )
 
 
 @pytest.mark.parametrize(
@@ -54,6 +58,27 @@ def ice(t: float, *, ground: float | None = None, rh: float = 0.6, rain: float =
 )  # fmt: skip
 def test_icing(case: float, expected: int) -> None:
     assert case == expected
+
+
+@pytest.mark.parametrize(
+    ("case", "expected"),
+    [
+        (ice(3, ground=-2, rh=0.96), 1),  # damp and cold near the ground, under an inversion
+        (ice(3, ground=-2, rh=0.96, sight=800), 2),  # fog that freezes near the ground
+        (ice(3, ground=-2, rh=0.96, code=48), 2),  # rime fog by its code
+        (ice(3, ground=3, rh=0.96, between=(-1,)), 1),  # a cold layer that the climb passes
+        (ice(3, ground=3, rh=0.96, between=(-1,), sight=800), 2),
+        (ice(3, ground=3, code=61, rain=1, rh=0.9, between=(-1,)), 2),  # rain through it
+        (ice(3, ground=-25, rh=0.96, sight=800), 2),  # between the two it is between -20 and 0 degC somewhere
+        (ice(3, ground=3, rh=0.96, between=(4, 6)), 0),
+        (ice(3, ground=-2, rh=0.6), 0),  # dry
+        (ice(3, ground=3, rh=0.96, sight=800, between=(N,)), N),  # a level that is lost may be cold
+        (ice(12, ground=12, between=(N,)), 0),
+        (ice(12, ground=12, rh=0.96, sight=800, between=(N,)), N),
+    ],
+)  # fmt: skip
+def test_the_worst_air_on_the_climb_counts(case: float, expected: float) -> None:
+    assert np.array_equal(case, expected, equal_nan=True)
 
 
 @pytest.mark.parametrize(

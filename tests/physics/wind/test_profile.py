@@ -10,8 +10,11 @@ from hypothesis import strategies as st
 from tests.handbook.surface_layer import turning_with_height
 from wxfly.physics.wind.components import wind_components, wind_from_components
 from wxfly.physics.wind.profile import (
+    HIGHEST_ABOVE_TOP,
+    Level,
     ProfileMethod,
     WindProfile,
+    speed_beyond_top,
     wind_at_height,
 )
 
@@ -59,6 +62,40 @@ def test_continuous_in_height_across_every_switch_of_method(v, d, length, z0, in
         near = WindProfile(v[:count], d[:count], LEVELS[:count], **keywords).at([z - 1e-6, z, z + 1e-6])
         assert np.ptp(near.wind_speed) < 1e-4
         assert near.standard_deviation.max() < 0.02  # it grows from 0 at the level
+
+
+pairs = st.sampled_from([(10.0, 12.0), (10.0, 20.0), (10.0, 50.0), (80.0, 100.0)])
+
+
+@given(speeds, pairs, st.floats(1.6, 12), lengths, rough, sources)
+def test_far_above_the_top_the_wind_is_nothing_less_than_from_either_level_alone(v, levels, ratio, length, z0, source):
+    z = min(ratio * levels[-1], 300.0)
+    known = {"obukhov_length": length, "roughness_length": z0, "stability_source": source}
+    both = wind_at_height(v[:2], [0, 0], levels, z, **known)
+    assert both.method == ProfileMethod.ABOVE_TOP_LEVEL
+    for speed, height in zip(v, levels, strict=False):
+        alone = wind_at_height([speed], [0], [height], z, **known)
+        assert both.wind_speed >= alone.wind_speed - 1e-9
+        assert both.standard_deviation >= alone.standard_deviation - 1e-9
+
+
+@given(speeds, pairs, st.floats(1.001, HIGHEST_ABOVE_TOP), lengths, rough)
+def test_up_to_half_as_high_again_as_the_top_its_slope_alone_counts(v, levels, ratio, length, z0):
+    z, (low, high) = np.asarray(ratio * levels[1]), levels
+    second, top = (
+        Level(np.True_, np.asarray(s), np.asarray(0.0), np.asarray(h)) for s, h in zip(v, levels, strict=False)
+    )
+    wind = wind_at_height(v[:2], [0, 0], [low, high], z, obukhov_length=length, roughness_length=z0)
+    assert wind.wind_speed == pytest.approx(speed_beyond_top(second, top, z, np.asarray(length)), abs=1e-9)
+
+
+@given(speeds, pairs, lengths, rough, st.sampled_from([HIGHEST_ABOVE_TOP, 1.6]))
+def test_continuous_in_height_where_the_law_of_one_level_comes_in(v, levels, length, z0, ratio):
+    z = ratio * levels[1]
+    profile = WindProfile(v[:2], [0, 0], levels, obukhov_length=length, roughness_length=z0)
+    near = profile.at([z - 1e-6, z, z + 1e-6])
+    assert np.ptp(near.wind_speed) < 1e-3
+    assert np.ptp(near.standard_deviation) < 1e-3
 
 
 @given(st.floats(0, 30), st.floats(20, 150), rough, sources)

@@ -1,4 +1,4 @@
-"""Icing in flight: freezing precipitation, and supercooled cloud or fog at flight height.
+"""Icing in flight: freezing precipitation, and supercooled cloud or fog, from the ground up to flight height.
 
 Humid air below freezing without cloud makes frost on the ground, not icing in flight; `frost_risk` is for an aircraft
 parked outside.
@@ -15,6 +15,10 @@ References
 """
 
 from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import reduce
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -35,6 +39,7 @@ from wxfly.physics.air.weather_code import (
 from wxfly.physics.arrays import floating, worked_out_where
 
 Array = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.bool_]
 
 COLDEST_LIKELY = MELTING_POINT - 20.0
 """In colder air cloud droplets are mostly frozen; icing is then possible down to `COLDEST_POSSIBLE`, [AIM]."""
@@ -70,6 +75,8 @@ def icing_risk(
     visibility_in_air: npt.ArrayLike,
     cloud_base_height: npt.ArrayLike,
     height: npt.ArrayLike,
+    *,
+    air_temperature_between: Sequence[npt.ArrayLike] = (),
 ) -> Array:
     """Return the risk of icing in flight between the ground and flight height.
 
@@ -91,6 +98,8 @@ def icing_risk(
         Above ground [m].
     height : array_like
         Flight height above ground [m]. All broadcast.
+    air_temperature_between : sequence of array_like, optional
+        At heights between, at every level or at the coldest and the warmest of them [K].
 
     Returns
     -------
@@ -99,22 +108,26 @@ def icing_risk(
 
     Notes
     -----
+    The aircraft climbs and comes down through all air from 2 m up to flight height, and the worst of it counts: cold
+    air under an inversion, and a cold layer below the flight.
+
     *Precipitation icing* is likely with a code of freezing drizzle or rain. It is also likely with drizzle or rain
-    while the air near the ground or at flight height, or its wet bulb, is at or below 0 degC. Precipitation without
-    a code of snow counts as rain. Icing is possible with rain up to +2 degC, with snow between -2 and +2 degC,
+    while the coldest of that air, or its wet bulb, is at or below 0 degC. Precipitation without a code of snow counts
+    as rain. Icing is possible with rain up to +2 degC, with snow between -2 and +2 degC,
     which is wet, and with a code of rain up to +2 degC or of freezing rain in the hour before.
 
-    *Cloud or fog icing* is likely between -20 and 0 degC at flight height inside cloud or fog. Signs of it are a cloud
+    *Cloud or fog icing* is likely with cloud or fog where some of that air is between -20 and 0 degC; air below a cloud
+    counts too, for a wet aircraft comes down through it. Signs of cloud or fog are a cloud
     base at or below flight height, visibility below 1 km, a code of fog, or humidity of 95 % unless good visibility
     and a high cloud base contradict it. Icing is possible in cloud or fog from -40 to -20 degC and up to +2 degC, and
     at 85 to 95 % humidity between -14 and +2 degC.
 
     The result is monotone under deletion for inputs that are *physically coherent*. Freezing precipitation
-    occurs with air of at most +5 degC near the ground or at flight height. Precipitation without a measurable
+    occurs with some air of at most +5 degC. Precipitation without a measurable
     amount occurs with at least 80 % humidity. Fog, or cloud in the lowest 150 m, occurs with at least 85 % humidity.
 
-    The method is weak for cloud thinner than the forecast's layers, for inversions between 2 m and the lowest
-    temperature level above it, and for freezing drizzle from stratus that the forecast does not resolve.
+    The method is weak for cloud thinner than the forecast's layers, for cold layers between the levels of temperature,
+    and for freezing drizzle from stratus that the forecast does not resolve.
     """
     t, ground, rh, rain, code, sight, base, z = (
         floating(v)
@@ -123,17 +136,23 @@ def icing_risk(
             weather_code, visibility_in_air, cloud_base_height, height,
         )
     )  # fmt: skip
-    # In air above +5 degC at both heights there is none, unless a code tells of precipitation that freezes.
-    is_warm = (t > NO_FREEZING_RAIN_ABOVE) & (ground > NO_FREEZING_RAIN_ABOVE)
+    through = [t, ground, *map(floating, air_temperature_between)]
+    coldest, warmest = reduce(np.fmin, through), reduce(np.fmax, through)
+    is_lost = reduce(np.logical_or, map(np.isnan, through))
+    # In air above +5 degC all the way there is none, unless a code tells of precipitation that freezes.
+    is_warm = (coldest > NO_FREEZING_RAIN_ABOVE) & ~is_lost
     counts = ~is_warm | is_code_of(code, (*FREEZING, *RECENT_FREEZING))
-    return worked_out_where(counts, _icing_risk, t, ground, rh, rain, code, sight, base, z)
+    return worked_out_where(counts, _icing_risk, coldest, warmest, is_lost, rh, rain, code, sight, base, z)
 
 
 def _icing_risk(
-    t: Array, ground: Array, rh: Array, rain: Array, code: Array, sight: Array, base: Array, z: Array
-) -> Array:
-    possible_a, likely_a = _precipitation_icing(t, ground, rh, rain, code)
-    possible_b, likely_b = _cloud_icing(t, rh, code, sight, base, z)
+    coldest: Array, warmest: Array, is_lost: Flags, rh: Array, rain: Array, code: Array, sight: Array, base: Array,
+    z: Array,
+) -> Array:  # fmt: skip
+    """Return the risk from the coldest and the warmest air that is known, and whether some is lost."""
+    air = _Air(coldest, warmest, is_lost)
+    possible_a, likely_a = _precipitation_icing(air, rh, rain, code)
+    possible_b, likely_b = _cloud_icing(air, rh, code, sight, base, z)
     return grade(possible_a | possible_b, likely_a | likely_b)
 
 
@@ -148,7 +167,7 @@ def freezing_precipitation_chance(
     Parameters
     ----------
     air_temperature, air_temperature_near_ground : array_like
-        At flight height and at 2 m [K].
+        At flight height, or the lowest on the climb to it, and at 2 m [K].
     weather_code : array_like
         WMO code table 4677.
     precipitation_probability : array_like
@@ -204,35 +223,45 @@ def icing_chance(risk: npt.ArrayLike, freezing_precipitation: npt.ArrayLike) -> 
     return np.asarray(np.where(signs >= 1.0, signs, np.maximum(signs, freezing_precipitation)))
 
 
-def _precipitation_icing(t: Array, ground: Array, rh: Array, rain: Array, code: Array) -> tuple[Statement, Statement]:
-    warm = statement(t > NO_FREEZING_RAIN_ABOVE, t) & statement(ground > NO_FREEZING_RAIN_ABOVE, ground)
+class _Air(NamedTuple):
+    """The air from 2 m up to flight height: its coldest and warmest that are known [K], and whether some is lost."""
+
+    coldest: Array
+    warmest: Array
+    is_lost: Flags
+
+    def is_between(self, lowest: float, highest: float) -> Statement:
+        """Some of it has a temperature between two [K]: it changes with height without a step."""
+        here = (self.coldest <= highest) & (self.warmest >= lowest)
+        return Statement(here | self.is_lost, here)
+
+    def is_at_most(self, limit: float) -> Statement:
+        """Some of it is no warmer than a limit [K]."""
+        return self.is_between(-np.inf, limit)
+
+
+def _precipitation_icing(air: _Air, rh: Array, rain: Array, code: Array) -> tuple[Statement, Statement]:
+    warm = ~air.is_at_most(NO_FREEZING_RAIN_ABOVE)
     dry = statement(rain <= 0, rain) & statement(rh < DRIZZLE_HUMIDITY, rh)
     freezing = code_in(code, FREEZING).unless_known(warm | dry)
     falls = statement(rain > 0, rain)
     liquid = code_in(code, LIQUID).unless_known(dry) | (falls & ~code_in(code, SOLID))
     snow = code_in(code, SOLID).unless_known(dry)
 
-    def no_warmer_than(limit: float) -> Statement:
-        return statement(t <= limit, t) | statement(ground <= limit, ground)
-
     # In thinner air the wet bulb is colder, by up to 1 K in dry air near freezing, so all places get the pressure of
     # high ground.
-    is_freezing = atmosphere.is_wet_bulb_at_most(MELTING_POINT, np.fmin(t, ground), rh, PRESSURE_OF_HIGH_GROUND)
-    wet_bulb_freezes = statement(is_freezing, t, ground, rh)
-    # Air above +5 degC at both heights has a wet bulb below freezing only if it is very dry.
-    freezes = no_warmer_than(MELTING_POINT) | (wet_bulb_freezes & no_warmer_than(NO_FREEZING_RAIN_ABOVE))
+    is_freezing = atmosphere.is_wet_bulb_at_most(MELTING_POINT, air.coldest, rh, PRESSURE_OF_HIGH_GROUND)
+    wet_bulb_freezes = statement(is_freezing, np.where(air.is_lost, np.nan, rh))
+    # Air above +5 degC all the way has a wet bulb below freezing only if it is very dry.
+    freezes = air.is_at_most(MELTING_POINT) | (wet_bulb_freezes & air.is_at_most(NO_FREEZING_RAIN_ABOVE))
     likely = freezing | (liquid & freezes)
-    wet_snow = (
-        snow
-        & no_warmer_than(NEARLY_FREEZING)
-        & ~(statement(t < MELTING_POINT - 2.0, t) & statement(ground < MELTING_POINT - 2.0, ground))
-    )
+    wet_snow = snow & air.is_at_most(NEARLY_FREEZING) & air.is_between(MELTING_POINT - 2.0, np.inf)
     before = code_in(code, RECENT_FREEZING).unless_known(warm | dry)
-    before = before | (code_in(code, RECENT_LIQUID).unless_known(dry) & no_warmer_than(NEARLY_FREEZING))
-    return (liquid & no_warmer_than(NEARLY_FREEZING)) | wet_snow | before, likely
+    before = before | (code_in(code, RECENT_LIQUID).unless_known(dry) & air.is_at_most(NEARLY_FREEZING))
+    return (liquid & air.is_at_most(NEARLY_FREEZING)) | wet_snow | before, likely
 
 
-def _cloud_icing(t: Array, rh: Array, code: Array, sight: Array, base: Array, z: Array) -> tuple[Statement, Statement]:
+def _cloud_icing(air: _Air, rh: Array, code: Array, sight: Array, base: Array, z: Array) -> tuple[Statement, Statement]:
     dry = statement((rh < DAMP_HUMIDITY) & (z <= DAMP_HEIGHT), rh, z)
     in_cloud = statement(base <= z, base, z).unless_known(dry)
     in_fog = statement(sight < FOG_VISIBILITY, sight).unless_known(dry) | code_in(code, FOG).unless_known(dry)
@@ -241,9 +270,9 @@ def _cloud_icing(t: Array, rh: Array, code: Array, sight: Array, base: Array, z:
     damp = statement(rh >= DAMP_HUMIDITY, rh)
 
     inside = in_cloud | in_fog | (saturated & ~clear)
-    likely = statement((t >= COLDEST_LIKELY) & (t <= MELTING_POINT), t) & inside
-    near = statement((t >= COLDEST_POSSIBLE) & (t <= NEARLY_FREEZING), t) & inside
-    damp_and_cold = damp & statement((t >= MELTING_POINT - 14.0) & (t <= NEARLY_FREEZING), t)
+    likely = air.is_between(COLDEST_LIKELY, MELTING_POINT) & inside
+    near = air.is_between(COLDEST_POSSIBLE, NEARLY_FREEZING) & inside
+    damp_and_cold = damp & air.is_between(MELTING_POINT - 14.0, NEARLY_FREEZING)
     return near | damp_and_cold, likely
 
 

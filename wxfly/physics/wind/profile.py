@@ -56,6 +56,12 @@ CONTINUED_LOSS = 0.36
 LEAST_CONTINUED = 0.25
 CONTINUED_MORE_STABLE = 0.25
 _CONTINUED_ZETA = 0.05
+HIGHEST_ABOVE_TOP = 1.53
+"""Largest ratio of a height to the top level up to which the slope alone is continued [1]: on [Tower] it was measured
+up to 1.525, from 80 to 122 m."""
+_NOTHING_LESS_FROM = 1.6
+"""Ratio from which the wind is nothing less than by the law of one level [1]. In between that comes in evenly, so that
+there is no step in height; common practice, no source."""
 
 # 10 m/L from very unstable to very stable. The steps are small where either source of stability gives the strongest
 # wind at flight height; rounding up makes up for the gaps between them.
@@ -196,23 +202,22 @@ def deviation_between_levels(below: Level, above: Level, z: Array, obukhov_lengt
     return error.deviation_between(below.speed, below.height, above.speed, above.height, z, obukhov_length)
 
 
-def beyond_top(second: Level, top: Level, z: Array, obukhov_length: Array) -> tuple[Array, Array]:
-    """Return speed and direction above the two highest levels [m s-1, degree].
+def speed_beyond_top(second: Level, top: Level, z: Array, obukhov_length: Array) -> Array:
+    """Return the speed of the wind above the two highest levels [m s-1].
 
     Part of the slope between the two levels continues above them. Fitted on [Tower] from top levels of 80 and 87 m to
-    122 m; valid up to 1.5 times the top level.
+    122 m; valid up to 1.5 times the top level; beyond `HIGHEST_ABOVE_TOP` `WindProfile` has a least wind.
     """
     zeta = np.maximum(np.where(np.isnan(obukhov_length), 0.0, 10.0 / obukhov_length), 0.0)
     span = np.log(top.height / second.height)
     share = np.maximum(1.0 - CONTINUED_LOSS * span, LEAST_CONTINUED)
     share = np.minimum(share + CONTINUED_MORE_STABLE * zeta / (zeta + _CONTINUED_ZETA), 1.0)
     slope = (top.speed - second.speed) / span
-    speed = at_least(top.speed + share * slope * np.log(z / top.height), 0.0)
-    return speed, top.direction
+    return at_least(top.speed + share * slope * np.log(z / top.height), 0.0)
 
 
 def deviation_beyond_top(second: Level, top: Level, z: Array, obukhov_length: Array) -> Array:
-    """Return the standard deviation of the speed that `beyond_top` returns [m s-1]."""
+    """Return the standard deviation of the speed that `speed_beyond_top` returns [m s-1]."""
     return error.deviation_beyond(second.speed, second.height, top.speed, top.height, z, obukhov_length)
 
 
@@ -414,9 +419,8 @@ class WindProfile:
             deviation = deviation_between_levels(near[0], near[1], z, length)
             return _known(*between_levels(near[0], near[1], z, self.interpolation), deviation, method)
         if method is ProfileMethod.ABOVE_TOP_LEVEL:
-            deviation = deviation_beyond_top(near[0], near[1], z, length)
-            speed, direction = beyond_top(near[0], near[1], z, length)
-            return _known(speed, within_circle(direction), deviation, method)
+            speed, deviation = self._above_top(near[0], near[1], z)
+            return _known(speed, within_circle(near[1].direction), deviation, method)
         value, deviation, methods = self._from_one_level(near[0], z)
         return _known(value, within_circle(near[0].direction), deviation, methods)
 
@@ -434,7 +438,7 @@ class WindProfile:
             east, north = components_between_levels(near[0], near[1], z)
             length = np.sqrt(east * east + north * north)
         elif method is ProfileMethod.ABOVE_TOP_LEVEL:
-            speed, length = beyond_top(near[0], near[1], z, self.length)[0], near[1].speed
+            speed, length = self._above_top(near[0], near[1], z)[0], near[1].speed
         else:
             speed, length = self._from_one_level(near[0], z)[0], near[0].speed
         is_calm = length == 0  # a calm comes from north, by definition
@@ -443,6 +447,24 @@ class WindProfile:
 
     def _from_one_level(self, only: Level, z: Array) -> tuple[Array, Array, Codes]:
         return from_one_level(only, z, self.roughness_length, self.length, self.stability_source)
+
+    def _above_top(self, second: Level, top: Level, z: Array) -> tuple[Array, Array]:
+        """Return speed and standard deviation above the two highest levels [m s-1].
+
+        Far above them their slope tells little, so either level alone gives the least speed and the least deviation.
+        """
+        speed = speed_beyond_top(second, top, z, self.length)
+        deviation = deviation_beyond_top(second, top, z, self.length)
+        share = (z / top.height - HIGHEST_ABOVE_TOP) / (_NOTHING_LESS_FROM - HIGHEST_ABOVE_TOP)
+        share = np.clip(share, 0.0, 1.0).astype(speed.dtype)
+        if not (share > 0).any():
+            return speed, deviation
+        (speed_by_second, deviation_by_second, _), (speed_by_top, deviation_by_top, _) = (
+            self._from_one_level(level, z) for level in (second, top)
+        )
+        more_speed = at_least(np.maximum(speed_by_second, speed_by_top) - speed, 0.0)
+        more_deviation = at_least(np.maximum(deviation_by_second, deviation_by_top) - deviation, 0.0)
+        return speed + share * more_speed, deviation + share * more_deviation
 
     # --- every hour by itself ---
 
@@ -485,8 +507,8 @@ class WindProfile:
             second = nearest(heights < below.height[..., None], last=True)
             beyond = beyond & second.found
             alone = alone & ~beyond
-            error = deviation_beyond_top(second, below, z, self.length)
-            got.append((beyond, ProfileMethod.ABOVE_TOP_LEVEL, (*beyond_top(second, below, z, self.length), error)))
+            speed, error = self._above_top(second, below, z)
+            got.append((beyond, ProfileMethod.ABOVE_TOP_LEVEL, (speed, below.direction, error)))
         if alone.any():
             only = either(below, above)
             speed, error, methods = self._from_one_level(only, z)
