@@ -251,6 +251,17 @@ BETWEEN_ENTRIES = " | "
 # In a file both coordinates are attributes.
 _ATTRIBUTES_IN_FILES = {PROVIDED: "carried", PROVIDED_BY_MODEL: PROVIDED_BY_MODEL}
 
+_INHIBITION = "atmosphere_convective_inhibition"
+TAKEN_BY_THEMSELVES: tuple[tuple[str, ...], ...] = (
+    ("visibility_in_air",),
+    ("precipitation_probability",),
+    ("atmosphere_convective_available_potential_energy", _INHIBITION),
+)
+"""Groups of variables that may come from one other model where the hour's own model does not provide the first of the
+group. Variables of a profile, of the heat of the air or of its water are never taken."""
+OLDEST_RUN_TAKEN = "oldest_run_taken"
+"""Scalar coordinate of a cube that takes variables from other models: they are as old as the oldest of those runs."""
+
 NUMBERS, TIMES, NAMES = "numbers", "times", "texts"
 _BY_ITSELF: tuple[str, ...] = ()
 _COORDINATE_ROWS = (
@@ -273,6 +284,9 @@ _COORDINATE_ROWS = (
         "forecast_reference_time", None, "forecast_reference_time", "start of the run, UTC", TIMES, (_BY_ITSELF,)
     ),
     Coordinate("oldest_run", None, None, "earliest start that the run may have had, UTC", TIMES, (_BY_ITSELF,)),
+    Coordinate(
+        OLDEST_RUN_TAKEN, None, None, "earliest start of a run that variables are taken from, UTC", TIMES, (_BY_ITSELF,)
+    ),
     Coordinate(FORECAST_MODEL, "1", None, "model that the hour is of", NUMBERS, (("time",),)),
     Coordinate("last_time", None, None, "last hour at which the member has a value, UTC", TIMES, ((ENSEMBLE,),)),
 )  # fmt: skip
