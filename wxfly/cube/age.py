@@ -264,7 +264,7 @@ def _without_stale_taken(cube: xr.Dataset, now: np.datetime64, is_chosen: bool) 
     present = [name for group in TAKEN_BY_THEMSELVES for name in group if name in cube.data_vars]
     if OLDEST_RUN_TAKEN not in cube.coords or not present:
         return cube, ()
-    age, band = _hours(now, cube[OLDEST_RUN_TAKEN].values), _bands(cube, now)
+    age, band = _hours(now, np.datetime64(str(cube[OLDEST_RUN_TAKEN].values), "s")), _bands(cube, now)
     by_name = {name: next(limit for limit in LIMITS if name in limit.variables) for name in present}
     stale = {name: _is_stale(limit, band, age, is_chosen) for name, limit in by_name.items()}
     hidden = {name: _without_hours(cube[name], at) for name, at in stale.items() if at.any()}
@@ -279,7 +279,7 @@ def _without_stale_taken(cube: xr.Dataset, now: np.datetime64, is_chosen: bool) 
 def _bands(cube: xr.Dataset, now: np.datetime64) -> npt.NDArray[np.int64]:
     """Return which of `BANDS` each hour is in; hours before now are in the first."""
     ahead = (cube["time"].values.astype("datetime64[s]") - now.astype("datetime64[s]")) / np.timedelta64(1, "h")
-    return np.searchsorted(BANDS, ahead)
+    return np.asarray(np.searchsorted(BANDS, ahead))
 
 
 def _is_stale(limit: Limit, band: npt.NDArray[np.int64], age: float, is_chosen: bool) -> npt.NDArray[np.bool_]:
