@@ -225,7 +225,8 @@ class HourValues:
     def weather_codes(self) -> list[Array]:
         """Return the weather codes of each hour, axes as of a call: one, or of a span one for each of its stamps."""
         names = (CODE_OF_STAMP.format(k) for k in counted())
-        return [self(name) for name in takewhile(self.has, names)] or [self("weather_code")]
+        of_stamps = [self(name) for name in takewhile(self.has, names)] if self.has("weather_code") else []
+        return of_stamps or [self("weather_code")]
 
     def at_stamps(self, *names: str) -> HourValues:
         """Return the same values, one for each stamp, or these where some variable is not of instants."""
