@@ -17,9 +17,9 @@ from tests.probability.test_chance import LIMITS
 from tests.shared import BERLIN
 from wxfly.answer.windows import find_windows, in_order
 from wxfly.assessment.conditions import derive, hours_of
-from wxfly.assessment.hours import LARGEST_IS_WORST, SMALLEST_IS_WORST, to_hours
+from wxfly.assessment.hours import to_hours
 from wxfly.assessment.suitability import State, assess
-from wxfly.cube.contract import VARIABLES, attributes_of, with_lost_members
+from wxfly.cube.contract import LARGEST_IS_WORST, SMALLEST_IS_WORST, VARIABLES, attributes_of, with_lost_members
 from wxfly.physics import geomagnetic
 from wxfly.pilot.site import Site
 from wxfly.probability.chance import hour_chances, window_chance

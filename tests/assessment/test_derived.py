@@ -15,6 +15,7 @@ from wxfly.cube.contract import mark_provided
 from wxfly.physics.air.atmosphere import air_density, density_altitude, saturation_vapour_pressure
 from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.limits import limits_for
+from wxfly.pilot.site import Site
 
 LIMITS = limits_for(load_aircraft()["camera-quad-250g"])
 MINUTE = np.timedelta64(1, "m")
@@ -387,3 +388,60 @@ def test_the_pilots_own_limits_count():
     careful = dataclasses.replace(LIMITS, maximum_gust=4.0)
     hours = assess(derive(cube, height=80.0), careful)
     assert set(hours["limiting_element"].values[6:18]) == {"gust"}
+
+
+@pytest.mark.parametrize("height", [20.0, 40.0, 59.0, 60.0, 100.0])
+def test_a_cover_that_the_wind_does_not_cross_makes_no_hour_better(height):
+    cube = quiet_cube().isel(height=[0]).drop_vars("air_temperature_aloft").assign_coords(provided="")
+    cube = mark_provided(cube)
+    cube["wind_speed"].values[:] = 5.6
+    cube["wind_from_direction"].values[:] = 0.0
+    cube["surface_roughness_length"].values[:] = 0.8
+    site = Site("a", 52.0, 6.0, 30.0, sectors={"west": "sea"})
+    with_wood = dataclasses.replace(site, sectors={"west": "sea", "east": "closed"})
+    before, after = (derive(cube, height=height, site=s) for s in (site, with_wood))
+    for name in ("wind_speed", "wind_speed_of_gust"):
+        assert (after[name] >= before[name]).all()
+
+
+def test_a_gust_at_the_mean_wind_is_no_less_than_the_one_from_the_wind_alone():
+    cube = quiet_cube()
+    cube["wind_speed"].values[10:15] = 7.0, 7.4, 7.6
+    cube["wind_speed_of_gust"].values[10:15] = 6.5
+    alone = mark_provided(cube.drop_vars("wind_speed_of_gust").assign_coords(provided=""))
+    given, worked_out = (derive(c, height=80.0) for c in (cube, alone))
+    np.testing.assert_allclose(*(c["largest_gust"].values[:, 11:14] for c in (given, worked_out)))
+    assert (given["gust_standard_deviation"] >= worked_out["gust_standard_deviation"] - 1e-9)[:, 11:14].all()
+    hours = [assess(c, LIMITS)["margin"].sel(element="gust").values[12] for c in (given, worked_out)]
+    assert hours[0] == pytest.approx(hours[1])
+    assert hours[0] < 0
+    cube["surface_roughness_length"].values[12] = np.nan
+    lost = derive(cube, height=80.0)["largest_gust"].values
+    assert np.isnan(lost[:, 12]).any() and np.isfinite(lost[:, 14]).all(), "the ground it needs is lost"
+
+
+# Codes of the stamps 13, 14 and 15, each for three hours: the hour from 12 to 13 is as bad as the first makes it.
+CODES = [
+    (17, 51, "thunderstorm"),
+    (29, 61, "thunderstorm"),
+    (12, 20, "fog"),
+    (45, 61, "visibility"),
+    (66, 71, "icing"),
+    (61, 71, "precipitation"),
+]
+
+
+@pytest.mark.parametrize(("worse", "larger", "element"), CODES)
+def test_the_largest_number_of_a_code_is_not_the_worst(worse, larger, element):
+    def margin(*codes):
+        cube = quiet_cube(weather_code=(-3.0, 0.0))
+        cube["weather_code"].values[13:16] = codes
+        return assess(derive(cube, height=60.0), LIMITS)["margin"].isel(time=12), cube
+
+    mixed, cube = margin(worse, larger, larger)
+    alone, other = margin(worse, worse, worse)[0], margin(larger, larger, larger)[0]
+    xr.testing.assert_equal(mixed, np.minimum(alone, other))
+    assert float(mixed.sel(element=element)) <= 0
+    cube["weather_code"].values[14] = np.nan
+    lost = assess(derive(cube, height=60.0), LIMITS)["state"].values[12]
+    assert lost in (State.NOT_KNOWN, State.OUTSIDE)

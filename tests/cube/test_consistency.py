@@ -35,7 +35,10 @@ def with_hours(**values):
         ({CLOUD[0]: 0.2, CLOUD[1]: 9000.0}, ()),
         ({ENERGY: 0.0, "lifted_index": -5.0}, (ENERGY, "lifted_index")),
         ({ENERGY: 1800.0, "lifted_index": 8.0}, (ENERGY, "lifted_index")),
-        ({ENERGY: 40.0, "lifted_index": -3.0}, ()),
+        ({ENERGY: 99.0, "lifted_index": -8.0}, (ENERGY, "lifted_index")),
+        ({ENERGY: 99.0, "lifted_index": -3.0}, (ENERGY, "lifted_index")),
+        ({ENERGY: 99.0, "lifted_index": -2.9}, ()),
+        ({ENERGY: 100.0, "lifted_index": -3.0}, ()),
         ({ENERGY: 900.0, "lifted_index": 4.0}, ()),
         ({ENERGY: np.nan, "lifted_index": -5.0}, ()),
     ],
@@ -71,3 +74,12 @@ def test_one_column_in_fine_weather_makes_no_hour_better(bad, good):
 def test_the_shipped_forecasts_agree_with_themselves(path):
     with xr.open_dataset(path) as cube:
         assert "contradictions" not in hide_contradictions(cube.load()).attrs
+
+
+@pytest.mark.parametrize("energy", [15.0, 99.0])
+@pytest.mark.parametrize("weather", [{"weather_code": 81.0, "precipitation_amount": 1.0}, {}])
+def test_storms_above_stable_air_are_not_ruled_out(energy, weather):
+    """A lifted index of a high chance of storms beside little energy: another parcel was lifted."""
+    hours = assess(derive(with_hours(**{ENERGY: energy, "lifted_index": -8.0}, **weather), height=60.0), LIMITS)
+    assert np.isnan(hours["margin"].sel(element="thunderstorm").values[12:14]).all()
+    assert (hours["state"].values[12:14] <= State.NOT_KNOWN).all()

@@ -21,7 +21,7 @@ import xarray as xr
 from tests.cubes import quiet_cube
 from tests.halves import spread
 from wxfly.cube import foreign_file
-from wxfly.cube.contract import from_file, spans_of, state_spans, to_file
+from wxfly.cube.contract import from_file, span_coordinates, spans_of, state_spans, to_file
 from wxfly.cube.foreign_file import OF_CUBE, OF_VARIABLE, check_contents, read_foreign
 from wxfly.cube.netcdf import load_cube, save_cube
 from wxfly.errors import DamagedError, WxflyError
@@ -362,3 +362,34 @@ def _one_line(cube, name):
         assert str(fault).isprintable()
     else:
         assert all(v.isprintable() for v in back.attrs.values() if isinstance(v, str))
+
+
+@pytest.mark.parametrize(
+    ("name", "method", "wanted"),
+    [
+        ("wind_speed", "minimum", "point or mean or maximum"),
+        ("wind_speed", "standard_deviation", "point or mean or maximum"),
+        ("wind_speed_of_gust", "mean", "point or maximum"),
+        ("precipitation_amount", "mean", "point or sum or maximum"),
+        ("visibility_in_air", "maximum", "point or mean or minimum"),
+        ("air_temperature", "variance", "point or mean or maximum or minimum"),
+    ],
+)
+def test_a_value_that_hides_the_worst_of_its_span_is_refused(cube, name, method, wanted):
+    for text in (f"time: {method}", f"area: mean time: lat: lon: {method} (interval: 1 hour)"):
+        changed = cube.copy()
+        changed[name].attrs["cell_methods"] = text
+        with pytest.raises(WxflyError) as caught:
+            check_contents(changed, "a.nc")
+        assert str(caught.value) == f"a.nc: {name} is the {method} over its time (cell_methods), wanted {wanted}"
+
+
+def test_a_span_that_is_not_stated_is_as_wide_as_it_may_be(cube):
+    bare = cube.drop_vars(span_coordinates(cube)).copy(deep=True)
+    bare["time"].attrs.pop("bounds", None)
+    for variable in bare.data_vars.values():
+        variable.attrs.pop("cell_methods", None)
+    back = spans_of(check_contents(bare, "a.nc"))
+    assert back["wind_speed_of_gust"] == back["precipitation_amount"] == (-1.0, 1.0)
+    assert back["wind_speed"] == (0.0, 0.0)
+    assert spans_of(check_contents(cube, "a.nc"))["wind_speed_of_gust"] == (-1.0, 0.0), "a span that is stated"

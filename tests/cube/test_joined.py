@@ -7,6 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from wxfly.assessment.conditions import derive
+from wxfly.cube.age import hide_stale, since_of
 from wxfly.cube.contract import (
     FORECAST_MODEL,
     Provenance,
@@ -216,3 +217,32 @@ def test_a_low_flight_asks_another_model_for_a_level_that_its_wind_difference_ne
     lost["wind_speed"][5, 0, 1] = np.nan
     assert float(lost["height"][1]) >= 40.0
     assert of_hours(join_models([lost, coarse()], NEEDED, height=8.0))[5] == "coarse"
+
+
+@pytest.mark.parametrize(("older_by", "is_taken"), [(6, True), (12, True), (13, False), (80, False)])
+def test_nothing_is_taken_from_a_run_that_is_much_older(older_by, is_taken):
+    run = str(FIRST.astype("M8[s]") - np.timedelta64(older_by, "h"))
+    rich = cube_of("rich", 48, (10, 100), run=run, visibility_in_air=20_000.0, precipitation_probability=0.2)
+    joined = join_models([fine(48), rich], NEEDED)
+    assert ("visibility_in_air" in joined) == ("precipitation_probability" in joined) == is_taken
+    assert joined["forecast_reference_time"].values == FIRST, "the run of the hours themselves"
+    assert not is_taken or joined["oldest_run_taken"].values == np.datetime64(run)
+
+
+def test_what_is_taken_ages_with_its_own_run():
+    rich = coarse(visibility_in_air=20_000.0, precipitation_probability=0.2, **{CAPE: 300.0})
+    joined = join_models([fine(48), rich], NEEDED)
+    now = FIRST.astype("M8[s]") + np.timedelta64(19, "h")  # 19 h and 25 h after the runs
+    shown, notes = hide_stale(joined, now, since=since_of(joined))
+    for name in ("visibility_in_air", "precipitation_probability", CAPE):
+        assert shown[name].values[:32].size == np.isnan(shown[name].values[:32]).sum(), name
+        assert (~np.isnan(shown[name].values[32:])).all(), name
+    assert shown["wind_speed_of_gust"].notnull().all()
+    assert notes == (
+        "this forecast is old: its run started 19 h ago",
+        "what is taken from another model is 25 h old: visibility, probability of more than 0.1 mm in "
+        "the hour, convective available potential energy of the next 12 h not used",
+    )
+    fresh = hide_stale(joined, now - np.timedelta64(2, "h"), since=since_of(joined))
+    assert fresh[1] == ()
+    xr.testing.assert_identical(fresh[0], joined)

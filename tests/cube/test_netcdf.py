@@ -183,3 +183,45 @@ def test_a_fault_of_the_program_is_not_called_one_of_the_file(cube, tmp_path, mo
     with pytest.raises(KeyError, match="a slip of ours"):
         load_cube(tmp_path / "a.nc", verify=True)
     assert (tmp_path / "a.nc").is_file()
+
+
+@pytest.mark.parametrize(
+    ("stated", "hidden"),
+    [
+        ({"valid_max": 80_000.0}, [99_999.0]),
+        ({"valid_range": np.array([50.0, 80_000.0])}, [20.0, 99_999.0]),
+        ({"valid_min": 50.0}, [20.0]),
+        ({"valid_min": 20.0, "valid_max": 99_999.0}, []),
+    ],
+)
+def test_values_outside_the_valid_range_of_a_file_are_missing(tmp_path, read_here, stated, hidden):
+    cube = quiet_cube(hours=5)
+    given = [20.0, 99_999.0, 80_000.0, 50.0, 500.0]
+    cube["visibility_in_air"].values[:] = given
+    cube["visibility_in_air"].attrs |= stated
+    cube.to_netcdf(tmp_path / "a.nc", engine="h5netcdf")
+    for back in (read_foreign(tmp_path / "a.nc"), load_cube(tmp_path / "a.nc")):
+        assert back["visibility_in_air"].values.tolist() == pytest.approx(
+            [np.nan if v in hidden else v for v in given], nan_ok=True
+        )
+
+
+@pytest.mark.parametrize("largest", [np.int16(800), 80_000.0])
+def test_a_valid_range_of_packed_values_is_one_of_their_type(tmp_path, read_here, largest):
+    cube = quiet_cube(hours=3)
+    cube["visibility_in_air"].values[:] = 99_900.0, 80_000.0, 500.0
+    packed = {"dtype": "int16", "scale_factor": 100.0, "_FillValue": -1}
+    cube["visibility_in_air"].attrs["valid_max"] = largest
+    cube.to_netcdf(tmp_path / "a.nc", engine="h5netcdf", encoding={"visibility_in_air": packed})
+    back = read_foreign(tmp_path / "a.nc")["visibility_in_air"].values
+    assert np.isnan(back[0])
+    assert back[1:].tolist() == [80_000.0, 500.0]
+
+
+@pytest.mark.parametrize("odd", ["eighty", np.array([1.0, 2.0, 3.0])])
+def test_a_valid_range_that_is_none_is_refused(tmp_path, read_here, odd):
+    cube = quiet_cube(hours=3)
+    cube["visibility_in_air"].attrs["valid_range"] = odd
+    cube.to_netcdf(tmp_path / "a.nc", engine="h5netcdf")
+    with pytest.raises(WxflyError, match="valid_range of visibility_in_air is not 2 numbers"):
+        read_foreign(tmp_path / "a.nc")

@@ -198,3 +198,13 @@ def test_a_day_is_a_date_on_the_clock_of_the_site(now, day, expected):
 def test_a_weekday_without_any_light_is_the_next_one():
     north = Site("north", 78.2, 15.6, time_zone="Arctic/Longyearbyen")
     assert str(date_of(north, np.datetime64("2026-12-19T06:00", "s"), Weekday(5))) == "2026-12-26"
+
+
+def test_a_sector_without_a_class_takes_the_smoothest_known():
+    west = Site("a", 1, 2, sectors={"west": "sea"})
+    both = Site("a", 1, 2, sectors={"west": "sea", "east": "closed"})
+    north = SECTORS.index("north")
+    assert both.roughness_by_sector[north] == west.roughness_by_sector[north] == 0.0002
+    assert both.roughness_by_sector[SECTORS.index("east")] == 1.0
+    meadow = Site("a", 1, 2, surface_cover="open", sectors={"west": "sea"})
+    assert meadow.roughness_by_sector[north] == 0.03

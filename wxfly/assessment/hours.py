@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from enum import Enum
 from functools import cached_property
+from itertools import count as counted
+from itertools import takewhile
 from typing import Any
 
 import numpy as np
@@ -17,6 +19,8 @@ import xarray as xr
 
 from wxfly.cube.contract import (
     FORECAST_MODEL,
+    LARGEST_IS_WORST,
+    SMALLEST_IS_WORST,
     covers_hours,
     provided_heights,
     read_entries,
@@ -110,26 +114,16 @@ def stamps_of_hour(covers: tuple[float, float]) -> list[int]:
     return [k for k in range(-24, 25) if k + begin < 1 and k + finish > 0]
 
 
-SMALLEST_IS_WORST = frozenset({
-    "visibility_in_air", "cloud_base_altitude", "lifted_index", "surface_air_pressure",
-    "air_pressure_at_mean_sea_level",
-})  # fmt: skip
-"""Variables of which the smallest value in an hour counts."""
-LARGEST_IS_WORST = frozenset({
-    "wind_speed", "wind_speed_of_gust", "wind_speed_spread_of_cells", "gust_spread_of_cells", "precipitation_amount",
-    "precipitation_probability", "weather_code", "dew_point_temperature", "relative_humidity", "cloud_area_fraction",
-    "low_type_cloud_area_fraction", "medium_type_cloud_area_fraction", "high_type_cloud_area_fraction",
-    "atmosphere_convective_available_potential_energy", "kp_index", "kp_index_of_outlook",
-})  # fmt: skip
-"""Variables of which the largest counts. Of all others a value over a span tells too little: cold and heat have limits
-both, and the inhibition of some sources is below zero."""
+CODE_OF_STAMP = "weather_code_of_stamp_{}"
+"""Names of the codes of an hour whose codes stand for spans, one for each stamp: no number of a code is the worst."""
 
 
 def to_hours(cube: xr.Dataset, count: int, precision: Precision = Precision.DOUBLE) -> xr.Dataset:
     """Turn stamps into so many hours: instants get both edges, spans give the worst value that overlaps the hour.
 
     That is the largest or the smallest, as `LARGEST_IS_WORST` and `SMALLEST_IS_WORST` say; what is in neither is
-    missing.
+    missing. Of weather codes over spans all that overlap the hour are kept beside the largest, as `CODE_OF_STAMP` names
+    them.
     """
     hours: dict[str, tuple[tuple[str, ...], Array]] = {}
     for name, variable in cube.variables.items():
@@ -147,6 +141,8 @@ def to_hours(cube: xr.Dataset, count: int, precision: Precision = Precision.DOUB
             reduced = worst.reduce(taken)  # NaN in any of them stays NaN
             is_told = name in SMALLEST_IS_WORST or name in LARGEST_IS_WORST
             hours[str(name)] = (dims, reduced if is_told else np.full_like(reduced, np.nan))
+            if name == "weather_code" and len(taken) > 1:
+                hours |= {CODE_OF_STAMP.format(k): (dims, codes) for k, codes in enumerate(taken)}
     stated = span_coordinates(cube)  # an hour is of one span: what it needs of them has been used
     coords = {
         k: (c.dims, c.values[:count] if c.dims == ("time",) else c.values)
@@ -226,6 +222,12 @@ class HourValues:
         if not self._of_stamps:
             return along
         return np.concatenate([along[:1], along[-1:, -1:]], axis=1)
+
+    def weather_codes(self) -> list[Array]:
+        """Return the weather codes of each hour, axes as of a call: one, or of a span one for each of its stamps."""
+        names = (CODE_OF_STAMP.format(k) for k in counted())
+        of_stamps = [self(name) for name in takewhile(self.has, names)] if self.has("weather_code") else []
+        return of_stamps or [self("weather_code")]
 
     def at_stamps(self, *names: str) -> HourValues:
         """Return the same values, one for each stamp, or these where some variable is not of instants."""

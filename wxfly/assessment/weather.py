@@ -92,8 +92,29 @@ def weather(forecast: HourValues, height: float, ground: Array, air: dict[str, A
         Ground above mean sea level [m].
     air : dict of ndarray
         The air near the ground and at flight height, and the wind at 10 m.
+
+    Notes
+    -----
+    Where an hour has several codes, as those of a span of hours, the worst of what each tells is taken: the largest
+    number of a code is not the worst weather.
     """
-    code, rate = weather_code.whole_codes(forecast("weather_code")), forecast("precipitation_amount")
+    each = [_weather_of_code(forecast, code, height, ground, air) for code in forecast.weather_codes()]
+    return {name: _worst([of_code[name] for of_code in each], name) for name in each[0]}
+
+
+def _worst(values: list[Array], name: str) -> Array:
+    """Return the worst that the codes of an hour tell; NaN in any of them stays NaN."""
+    if len(values) == 1:
+        return values[0]
+    is_smallest = name in ("visibility_in_air", "cloud_base_height")
+    return np.asarray((np.minimum if is_smallest else np.maximum).reduce(values))
+
+
+def _weather_of_code(
+    forecast: HourValues, given: Array, height: float, ground: Array, air: dict[str, Array]
+) -> dict[str, Array]:
+    """Return what `weather` does for one code in each hour."""
+    code, rate = weather_code.whole_codes(given), forecast("precipitation_amount")
     sight = _visibility(forecast, code)
     fog_chance = _fog(forecast, code, rate, air)
     forecast_rate = _forecast_precipitation(forecast, code, rate)

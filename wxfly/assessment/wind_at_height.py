@@ -7,6 +7,9 @@ level the wind hangs on roughness and stability as it does from one level alone.
 
 from __future__ import annotations
 
+from functools import cached_property
+from types import EllipsisType
+
 import numpy as np
 import numpy.typing as npt
 
@@ -112,7 +115,12 @@ class WindAloft:
     def gust_deviation(self, of_wind: Array, wanted: Array) -> Array:
         """Return the standard deviation of the gust at heights ``[wanted]`` from that of the wind there [m s-1]."""
         share = np.clip(np.log(np.maximum(wanted, 10.0) / 10.0) / np.log(8.0), 0.0, 1.0)
-        own = GUST_DEVIATION * share if self.forecast.has("wind_speed_of_gust") else GUST_DEVIATION_WITHOUT_FORECAST
+        if not self.forecast.has("wind_speed_of_gust"):
+            own = np.asarray(GUST_DEVIATION_WITHOUT_FORECAST)
+        else:
+            own = GUST_DEVIATION * share
+            if self.is_no_gust.any():
+                own = np.where(self.is_no_gust[..., None], GUST_DEVIATION_WITHOUT_FORECAST, own)
         return np.sqrt(of_wind * of_wind + np.asarray(own * own, dtype=of_wind.dtype))
 
     def difference(self, wanted: Array) -> Array:
@@ -124,21 +132,39 @@ class WindAloft:
         return at_edges(found)
 
     def gust(self, wind_speed: Array, wanted: Array) -> Array:
-        """Return the gust at heights ``[wanted]`` from the mean wind there, shape ``[..., wanted]`` [m s-1]."""
-        if self.forecast.has("wind_speed_of_gust"):
-            at_10m = self.forecast("wind_speed_of_gust")
-            each = [gust.gust_at_height(at_10m, self.at_10m, wind_speed[..., k], z) for k, z in enumerate(wanted)]
-            return np.moveaxis(np.stack(each), 0, -1)  # one height after the other in memory
+        """Return the gust at heights ``[wanted]`` from the mean wind there, shape ``[..., wanted]`` [m s-1].
+
+        Where the forecast's gust is none, it is no less than the one from the mean wind alone.
+        """
+        if not self.forecast.has("wind_speed_of_gust"):
+            return self._gust_of_wind(wind_speed, wanted)
+        at_10m = self.forecast("wind_speed_of_gust")
+        each = [gust.gust_at_height(at_10m, self.at_10m, wind_speed[..., k], z) for k, z in enumerate(wanted)]
+        found = np.moveaxis(np.stack(each), 0, -1)  # one height after the other in memory
+        here = self.is_no_gust
+        if here.any():
+            found[here] = np.maximum(found[here], self._gust_of_wind(wind_speed, wanted, here))
+        return found
+
+    @cached_property
+    def is_no_gust(self) -> npt.NDArray[np.bool_]:
+        """Return where the gust of the forecast is too near to the mean wind to be one."""
+        return gust.is_no_gust(self.forecast("wind_speed_of_gust"), self.at_10m)
+
+    def _gust_of_wind(
+        self, wind_speed: Array, wanted: Array, here: npt.NDArray[np.bool_] | EllipsisType = ...
+    ) -> Array:
+        """Return the gust from the mean wind alone, at heights ``[wanted]``, where it is asked for."""
         # No other roughness stands in for one that is lost: over rougher ground gusts are stronger.
         lost = at_edges(self._lost("surface_roughness_length"))
         at_10m = np.where(lost, np.nan, self.at_10m)
         sunny = np.where(self.forecast.sun[0] > 0, CONVECTIVE_VELOCITY_BY_DAY, 0.0)
         return gust.gust_without_forecast(
-            at_10m[..., None],
-            wind_speed,
+            at_10m[here][..., None],
+            wind_speed[here],
             wanted,
-            roughness_length=at_edges(self.model_roughness)[..., None],
-            convective_velocity=sunny[..., None],
+            roughness_length=at_edges(self.model_roughness)[here][..., None],
+            convective_velocity=sunny[here][..., None],
         )
 
     def jet(self) -> Array:

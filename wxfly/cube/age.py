@@ -6,8 +6,10 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 import xarray as xr
 
+from wxfly.cube.contract import OLDEST_RUN_TAKEN, TAKEN_BY_THEMSELVES, VARIABLES
 from wxfly.cube.notes import Note, NoteKind
 
 # Global models are renewed every 6 hours (some every 12) and regional ones every 3 or 1, and come out 3 to 7 hours
@@ -123,16 +125,20 @@ def hide_stale(
     -------
     cube : xarray.Dataset
         The cube without the values that are older than their limit in `LIMITS`; without any value past `TOO_OLD`.
-        A variable that is in no limit has the shortest one.
+        A variable that is in no limit has the shortest one. What the cube takes from other models must be young enough
+        by their own runs too.
     notes : tuple of str
         What the reader must know first.
     """
+    cube, of_taken = _without_stale_taken(cube, now, is_chosen)
     if not np.isnat(since):
-        return _hide_by_age(cube, now, _hours(now, since), _RETRIEVAL if of_retrieval else _RUN, is_chosen)
+        cube, notes = _hide_by_age(cube, now, _hours(now, since), _RETRIEVAL if of_retrieval else _RUN, is_chosen)
+        return cube, (*notes, *of_taken)
     # The first hour is not the time of an event: a first hour in the future does not mean that a clock is wrong.
     began = first_hour_of(cube)
     cube, notes = _hide_by_age(cube, now, _hours(now, began), _FIRST_HOUR, True)
-    return cube, (CUT if began < cube["time"].values[0] - np.timedelta64(1, "D") else COUNTED, *notes)
+    uncounted = CUT if began < cube["time"].values[0] - np.timedelta64(1, "D") else COUNTED
+    return cube, (uncounted, *notes, *of_taken)
 
 
 def first_hour_of(cube: xr.Dataset) -> np.datetime64:
@@ -235,8 +241,7 @@ def _hours(now: np.datetime64, since: np.datetime64) -> float:
 
 def _without_stale(cube: xr.Dataset, now: np.datetime64, age: float, is_chosen: bool) -> tuple[xr.Dataset, list[Note]]:
     """Remove values past their limit, and return a note for each limit that was passed: what, and for which hours."""
-    ahead = (cube["time"].values.astype("datetime64[s]") - now.astype("datetime64[s]")) / np.timedelta64(1, "h")
-    band = np.searchsorted(BANDS, ahead)  # hours before now are in the first band
+    band = _bands(cube, now)
     named = {name for limit in LIMITS for name in limit.variables}
     unnamed = tuple(str(n) for n in cube.data_vars if str(n) not in named)
     hidden: dict[str, xr.DataArray] = {}
@@ -246,18 +251,51 @@ def _without_stale(cube: xr.Dataset, now: np.datetime64, age: float, is_chosen: 
         present = [n for n in variables if n in cube.data_vars and "time" in cube[n].dims]
         is_of_kp = "kp_index" in limit.variables
         own = _age_of_kp(cube, now, age) if is_of_kp else age
-        is_of_future = own < -CLOCKS / np.timedelta64(1, "h") and not is_chosen
-        stale = (own > np.asarray(limit.hours)[band]) | is_of_future
+        stale = _is_stale(limit, band, own, is_chosen)
         if not present or not stale.any():
             continue
-        for name in present:
-            variable = cube[name]
-            fresh = xr.DataArray(~stale, dims=("time",))
-            hidden[name] = variable.copy(data=variable.where(fresh).transpose(*variable.dims).values)
-        until = BANDS[int(band[stale].max())]
-        hours = "all hours" if np.isinf(until) else f"the next {until:.0f} h"
-        words.append(Note(f"{limit.words} of {hours}", NoteKind.KP if is_of_kp else NoteKind.FORECAST))
+        hidden |= {name: _without_hours(cube[name], stale) for name in present}
+        words.append(Note(f"{limit.words} of {_until(band[stale])}", NoteKind.KP if is_of_kp else NoteKind.FORECAST))
     return cube.assign(hidden) if hidden else cube, words
+
+
+def _without_stale_taken(cube: xr.Dataset, now: np.datetime64, is_chosen: bool) -> tuple[xr.Dataset, tuple[str, ...]]:
+    """Remove what the cube takes from other models where the oldest of their runs is past its limit, or unknown."""
+    present = [name for group in TAKEN_BY_THEMSELVES for name in group if name in cube.data_vars]
+    if OLDEST_RUN_TAKEN not in cube.coords or not present:
+        return cube, ()
+    age, band = _hours(now, np.datetime64(str(cube[OLDEST_RUN_TAKEN].values), "s")), _bands(cube, now)
+    by_name = {name: next(limit for limit in LIMITS if name in limit.variables) for name in present}
+    stale = {name: _is_stale(limit, band, age, is_chosen) for name, limit in by_name.items()}
+    hidden = {name: _without_hours(cube[name], at) for name, at in stale.items() if at.any()}
+    if not hidden:
+        return cube, ()
+    old = "of unknown age" if np.isnan(age) else f"{age:.0f} h old" if age > 0 else "from the future"
+    words = ", ".join(VARIABLES[name].long_name for name in hidden)
+    until = _until(band[np.any(list(stale.values()), axis=0)])
+    return cube.assign(hidden), (f"what is taken from another model is {old}: {words} of {until} not used",)
+
+
+def _bands(cube: xr.Dataset, now: np.datetime64) -> npt.NDArray[np.int64]:
+    """Return which of `BANDS` each hour is in; hours before now are in the first."""
+    ahead = (cube["time"].values.astype("datetime64[s]") - now.astype("datetime64[s]")) / np.timedelta64(1, "h")
+    return np.asarray(np.searchsorted(BANDS, ahead))
+
+
+def _is_stale(limit: Limit, band: npt.NDArray[np.int64], age: float, is_chosen: bool) -> npt.NDArray[np.bool_]:
+    """Return in which hours values of an age [h] are not used; those of an unknown age in none."""
+    is_of_future = age < -CLOCKS / np.timedelta64(1, "h") and not is_chosen
+    return ~(age <= np.asarray(limit.hours)[band]) | is_of_future
+
+
+def _without_hours(variable: xr.DataArray, stale: npt.NDArray[np.bool_]) -> xr.DataArray:
+    fresh = xr.DataArray(~stale, dims=("time",))
+    return variable.copy(data=variable.where(fresh).transpose(*variable.dims).values)
+
+
+def _until(bands: npt.NDArray[np.int64]) -> str:
+    until = BANDS[int(bands.max())]
+    return "all hours" if np.isinf(until) else f"the next {until:.0f} h"
 
 
 def _age_of_kp(cube: xr.Dataset, now: np.datetime64, age: float) -> float:

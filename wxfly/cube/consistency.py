@@ -24,6 +24,7 @@ import xarray as xr
 from wxfly.physics import MELTING_POINT, STANDARD_GRAVITY
 from wxfly.physics.air.atmosphere import relative_humidity_from_dew_point
 from wxfly.physics.air.weather_code import FALLING
+from wxfly.physics.wind.gust import is_no_gust
 
 Array = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
@@ -31,9 +32,8 @@ Flags = npt.NDArray[np.bool_]
 GUST_BELOW_WIND = 0.6
 """Largest amount by which a gust may be below the mean wind of its stamp [m s-1]: replies are rounded, and models take
 the mean at the stamp itself. 0.4 occurs in a real week of hours; common practice, no source."""
-LEAST_GUST_FACTOR, GUST_HOURS, MOVING_AIR = 1.1, 6, 2.0
-"""A gust below the first, as a ratio to the mean wind, is not credible over so many hours in a row with a mean wind
-above the last [m s-1]; gust factors of 3 s over open land are 1.2 to 1.7 (WMO/TD-No. 1555, from memory)."""
+GUST_HOURS = 6
+"""So many hours in a row with a gust that is none by `wxfly.physics.wind.gust.is_no_gust` are not credible."""
 LEAST_SHARE_ALOFT, WIND_BELOW = 0.5, 4.0
 """No level up to 200 m has less than the first, as a share of a wind at 10 m above the second [m s-1]. Over land the
 wind grows with height; strong convection lowers it by a tenth at most (common practice, no source)."""
@@ -65,10 +65,13 @@ MUCH_LOW_CLOUD, HIGHEST_LOW_BASE = 0.5, 4000.0
 """Low cloud over at least the first share of the sky has its base below the second above ground [m]: models count cloud
 as low up to 2 to 3.7 km (the low level of the WMO's International Cloud Atlas ends at 2 km; from memory). The bounds:
 common practice, no source."""
-NO_ENERGY, UNSTABLE, MUCH_ENERGY, STABLE_AIR = 10.0, -3.0, 1000.0, 3.0
-"""A lifted index at or below the second [K] needs more energy (CAPE) than the first [J kg-1], and an energy of at least
-the third has none at or above the fourth [K]: both tell whether a parcel is warmer than the air around it (AMS
-Glossary, from memory). The bounds are wide, as models lift different parcels; common practice, no source."""
+NO_ENERGY, UNSTABLE, MUCH_ENERGY, STABLE_AIR = 100.0, -3.0, 1000.0, 3.0
+"""A lifted index at or below the second [K] needs at least the first of energy (CAPE) [J kg-1], and an energy of at
+least the third has no lifted index at or above the fourth [K]: both tell whether a parcel is warmer than the air around
+it (AMS Glossary, from memory). A parcel that is 3 K warmer at 500 hPa, and no warmer 50 hPa above and below, already
+has 86 J/kg, by ``CAPE = R int dT dln p``; an index of -3 K begins the class of a moderate chance (US National Weather
+Service, Birmingham, severe weather parameters). Where the index says so beside less energy, another parcel was lifted:
+storms above a stable layer are not ruled out. The bounds themselves are our judgement."""
 WHOLE_HOURS, DAMAGED, UNUSUAL = 6, 0.05, 0.25
 """Damage in so many hours, and in so large a share of them, affects the whole column: in the other hours it only does
 not show. The larger share is for what weather can do, though seldom. Common practice, no source."""
@@ -135,7 +138,7 @@ def _gust_of_no_gust(columns: Columns) -> Flags | None:
     gust, wind = columns("wind_speed_of_gust"), columns.at_10m()
     if gust is None or wind is None:
         return None
-    weak = (wind > MOVING_AIR) & (gust < LEAST_GUST_FACTOR * wind)
+    weak = is_no_gust(gust, wind)
     return weak & _stands(weak.astype(float), GUST_HOURS)
 
 

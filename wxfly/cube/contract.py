@@ -199,6 +199,19 @@ _ROWS = (
 
 VARIABLES: dict[str, Variable] = {row.name: row for row in _ROWS}
 """The contract, by name."""
+SMALLEST_IS_WORST = frozenset({
+    "visibility_in_air", "cloud_base_altitude", "lifted_index", "surface_air_pressure",
+    "air_pressure_at_mean_sea_level",
+})  # fmt: skip
+"""Variables of which the smallest value in an hour counts."""
+LARGEST_IS_WORST = frozenset({
+    "wind_speed", "wind_speed_of_gust", "wind_speed_spread_of_cells", "gust_spread_of_cells", "precipitation_amount",
+    "precipitation_probability", "weather_code", "dew_point_temperature", "relative_humidity", "cloud_area_fraction",
+    "low_type_cloud_area_fraction", "medium_type_cloud_area_fraction", "high_type_cloud_area_fraction",
+    "atmosphere_convective_available_potential_energy", "kp_index", "kp_index_of_outlook",
+})  # fmt: skip
+"""Variables of which the largest counts. Of all others a value over a span tells too little: cold and heat have limits
+both, and the inhibition of some sources is below zero."""
 
 WIND = ("wind_speed", "wind_from_direction")
 """The two variables of the wind at a height."""
@@ -251,6 +264,17 @@ BETWEEN_ENTRIES = " | "
 # In a file both coordinates are attributes.
 _ATTRIBUTES_IN_FILES = {PROVIDED: "carried", PROVIDED_BY_MODEL: PROVIDED_BY_MODEL}
 
+_INHIBITION = "atmosphere_convective_inhibition"
+TAKEN_BY_THEMSELVES: tuple[tuple[str, ...], ...] = (
+    ("visibility_in_air",),
+    ("precipitation_probability",),
+    ("atmosphere_convective_available_potential_energy", _INHIBITION),
+)
+"""Groups of variables that may come from one other model where the hour's own model does not provide the first of the
+group. Variables of a profile, of the heat of the air or of its water are never taken."""
+OLDEST_RUN_TAKEN = "oldest_run_taken"
+"""Scalar coordinate of a cube that takes variables from other models: they are as old as the oldest of those runs."""
+
 NUMBERS, TIMES, NAMES = "numbers", "times", "texts"
 _BY_ITSELF: tuple[str, ...] = ()
 _COORDINATE_ROWS = (
@@ -273,6 +297,9 @@ _COORDINATE_ROWS = (
         "forecast_reference_time", None, "forecast_reference_time", "start of the run, UTC", TIMES, (_BY_ITSELF,)
     ),
     Coordinate("oldest_run", None, None, "earliest start that the run may have had, UTC", TIMES, (_BY_ITSELF,)),
+    Coordinate(
+        OLDEST_RUN_TAKEN, None, None, "earliest start of a run that variables are taken from, UTC", TIMES, (_BY_ITSELF,)
+    ),
     Coordinate(FORECAST_MODEL, "1", None, "model that the hour is of", NUMBERS, (("time",),)),
     Coordinate("last_time", None, None, "last hour at which the member has a value, UTC", TIMES, ((ENSEMBLE,),)),
 )  # fmt: skip
@@ -423,7 +450,7 @@ def covers_hours(cube: xr.Dataset, name: str) -> Span:
     """Return the span that a value of the variable of this name covers, in hours from its stamp."""
     own = f"{_own_time(name)}_bnds"
     default = VARIABLES[name].covers_hours if name in VARIABLES else _INSTANT
-    method = _method_of(cube, name)
+    method = method_of(cube, name)
     if own in cube.variables:
         return _span_of(cube, own, default)
     if method == "point" or (method is None and default == _INSTANT):
@@ -431,9 +458,9 @@ def covers_hours(cube: xr.Dataset, name: str) -> Span:
     return _span_of(cube, TIME_BOUNDS, default) if TIME_BOUNDS in cube.variables else default
 
 
-def _method_of(cube: xr.Dataset, name: str) -> str | None:
+def method_of(cube: xr.Dataset, name: str) -> str | None:
     """Return the stated method by which a value represents its span; None where none is stated."""
-    stated = re.search(r"time: (\w+)", str(cube.variables[name].attrs.get("cell_methods")))
+    stated = re.search(r"time: (?:\w+: )*(\w+)", str(cube.variables[name].attrs.get("cell_methods")))
     return stated[1] if stated else None
 
 
@@ -481,7 +508,7 @@ def state_spans(cube: xr.Dataset, spans: Mapping[str, Span] | None = None) -> xr
         cube["time"].attrs["bounds"] = TIME_BOUNDS
         cube["time"].encoding = dict(TIMES_IN_FILES)
     for name, span in spans.items():
-        axis, method = "time", _method_of(cube, name)
+        axis, method = "time", method_of(cube, name)
         if span not in (_INSTANT, common):
             axis = _own_time(name)
             stated = {"long_name": f"valid time of {name}, UTC", "bounds": f"{axis}_bnds"}
@@ -504,7 +531,7 @@ def with_lost_spans(cube: xr.Dataset) -> xr.Dataset:
         name: (span[0], max(span[1], 1.0))
         for name, span in spans_of(cube).items()
         if name in VARIABLES and VARIABLES[name].method and span != _INSTANT
-        if own_time(cube, name) is None and _method_of(cube, name) is None
+        if own_time(cube, name) is None and method_of(cube, name) is None
     }
     return state_spans(cube, spans) if spans else cube
 

@@ -33,17 +33,21 @@ from wxfly.cube.contract import (
     FORECAST_MODEL,
     GRID_MAPPING,
     HORIZONTAL,
+    LARGEST_IS_WORST,
     NAMES,
     NUMBERS,
+    SMALLEST_IS_WORST,
     TIME_BOUNDS,
     TIMES,
     VARIABLES,
     Provenance,
     describe_coordinates,
     from_file,
+    method_of,
     span_coordinates,
     state_spans,
     with_lost_members,
+    with_lost_spans,
 )
 from wxfly.cube.netcdf import check_origin, read_netcdf, short, with_spans_of_schema_1
 from wxfly.errors import WxflyError
@@ -299,7 +303,23 @@ def check_contents(cube: xr.Dataset, place: str) -> xr.Dataset:
         checked = with_lost_members(checked, int(checked.attrs.pop("missing_members", 0)))
     if FORECAST_MODEL in checked.coords:
         checked = describe_coordinates(checked)  # its flags go by the names in the attributes
-    return state_spans(checked) if "time" in checked.coords else checked
+    for name in map(str, checked.data_vars):
+        _check_method(checked, name, place)
+    # A span that the file does not state is as wide as it may be, before the usual one is stated in its place.
+    return state_spans(with_lost_spans(checked)) if "time" in checked.coords else checked
+
+
+def _check_method(cube: xr.Dataset, name: str, place: str) -> None:
+    """Refuse a variable whose values stand for their span by something better than the worst or the usual."""
+    found = method_of(cube, name)
+    if name not in VARIABLES or found is None:
+        return
+    worst = [m for m, names in (("maximum", LARGEST_IS_WORST), ("minimum", SMALLEST_IS_WORST)) if name in names]
+    allowed = dict.fromkeys(("point", VARIABLES[name].method or "mean", *(worst or ["maximum", "minimum"])))
+    if found not in allowed:
+        raise WxflyError(
+            f"{place}: {name} is the {_printable(found)} over its time (cell_methods), wanted {' or '.join(allowed)}"
+        )
 
 
 def _layout(cube: xr.Dataset, place: str) -> tuple[int, tuple[str, ...]]:

@@ -18,13 +18,16 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from wxfly.cube.age import since_of
 from wxfly.cube.contract import (
     BETWEEN_ENTRIES,
     BETWEEN_MODELS,
     FORECAST_MODEL,
+    OLDEST_RUN_TAKEN,
     PROVIDED,
     PROVIDED_BY_MODEL,
     RUNS_BY_MODEL,
+    TAKEN_BY_THEMSELVES,
     VARIABLES,
     check_forecast,
     covers_hours,
@@ -43,15 +46,10 @@ from wxfly.pilot.elements import ELEMENTS
 Flags = npt.NDArray[np.bool_]
 Codes = npt.NDArray[np.int64]
 
+SAME_AGE = np.timedelta64(12, "h")
+"""Nothing is taken from a run that is older by more, and stored runs that differ by more are not joined: joined hours
+count as old as the oldest run."""
 _INHIBITION = "atmosphere_convective_inhibition"
-BY_THEMSELVES: tuple[tuple[str, ...], ...] = (
-    ("visibility_in_air",),
-    ("precipitation_probability",),
-    ("atmosphere_convective_available_potential_energy", _INHIBITION),
-)
-"""Groups of variables that may come from one other model where the hour's own model does not provide the first of the
-group. Variables of a profile, of the heat of the air or of its water are never taken."""
-
 TAKEN = "taken_from_models"
 """Attribute of a joined cube, one entry per model: what it takes from which model."""
 _HOUR_BEFORE = (-1.0, 0.0)
@@ -108,11 +106,13 @@ def join_models(cubes: Sequence[xr.Dataset], needed: Collection[str], *, height:
         alone = _with_taken(over_time[used[0]], taken[0], over_time)
         known = np.flatnonzero(_has_any(alone))
         alone = alone.isel(time=slice(None, int(known[-1]) + 1 if known.size else None))
+        alone = _with_age_of_taken(alone, taken, cubes)
         return check_forecast(_reported(alone, [alone], taken), place="the forecast")
     codes = np.searchsorted(used, chosen)
     parts = [_with_taken(cubes[k], from_others, cubes) for k, from_others in zip(used, taken, strict=True)]
     joined = _assemble(parts, codes)
     joined = joined.isel(time=slice(None, int(np.flatnonzero(_has_any(joined))[-1]) + 1))
+    joined = _with_age_of_taken(joined, taken, cubes)
     return check_forecast(_reported(joined, parts, taken), place="the forecasts of several models")
 
 
@@ -232,14 +232,19 @@ def _choose(cubes: Sequence[xr.Dataset], needed: Collection[str], height: float)
 def _taken(cubes: Sequence[xr.Dataset], own: int, here: Flags) -> dict[str, str]:
     """Return what a model takes from which other in its hours: groups of which it does not provide the first.
 
-    Each group comes from the model that has it in most of these hours, the first of equals.
+    Each group comes from the model that has it in most of these hours, the first of equals; never from a run that is
+    older than the model's own by more than `SAME_AGE`, or whose age is not known.
     """
+    oldest = since_of(cubes[own]) - SAME_AGE
     provided = [{name for name, *_ in provided_entries(cube)} for cube in cubes]
     found: dict[str, str] = {}
-    for group in BY_THEMSELVES:
+    for group in TAKEN_BY_THEMSELVES:
         if group[0] in provided[own]:
             continue
-        able = [group[0] in of_other and group[0] in other for of_other, other in zip(provided, cubes, strict=True)]
+        able = [
+            group[0] in of_other and group[0] in other and bool(since_of(other) >= oldest)
+            for of_other, other in zip(provided, cubes, strict=True)
+        ]
         hours = [
             int((_known(other.variables[group[0]]) & here).sum()) if is_able else 0
             for other, is_able in zip(cubes, able, strict=True)
@@ -253,7 +258,7 @@ def _taken(cubes: Sequence[xr.Dataset], own: int, here: Flags) -> dict[str, str]
 def _with_taken(cube: xr.Dataset, taken: Mapping[str, str], cubes: Sequence[xr.Dataset]) -> xr.Dataset:
     """Return a cube with the variables that it takes from others, at its own places."""
     spans = {}
-    if any(group[0] in taken for group in BY_THEMSELVES if _INHIBITION in group):
+    if any(group[0] in taken for group in TAKEN_BY_THEMSELVES if _INHIBITION in group):
         # The inhibition of one model does not apply to the unstable air of another.
         entries = [entry for entry in provided_entries(cube) if entry[0] != _INHIBITION]
         cube = with_provided(cube.drop_vars(_INHIBITION, errors="ignore"), entries)
@@ -263,6 +268,15 @@ def _with_taken(cube: xr.Dataset, taken: Mapping[str, str], cubes: Sequence[xr.D
         cube = cube.assign({name: (values.dims, values.values, other[name].attrs)})
         spans[name] = covers_hours(other, name)
     return mark_provided(state_spans(cube, spans)) if taken else cube
+
+
+def _with_age_of_taken(
+    joined: xr.Dataset, taken: Sequence[Mapping[str, str]], cubes: Sequence[xr.Dataset]
+) -> xr.Dataset:
+    """State on a joined cube how old the oldest run is from which it takes a variable."""
+    models = {model for of_part in taken for model in of_part.values()}
+    runs = [since_of(cube) for cube in cubes if models_of(cube)[0] in models]
+    return joined.assign_coords({OLDEST_RUN_TAKEN: ((), min(runs).astype("datetime64[ns]"))}) if runs else joined
 
 
 def _assemble(parts: Sequence[xr.Dataset], codes: Codes) -> xr.Dataset:

@@ -170,7 +170,7 @@ def read_netcdf(path: Path) -> xr.Dataset:
     """
     with xr.open_dataset(path, engine="h5netcdf", decode_timedelta=False) as opened:
         named = {str(v.attrs.get(key)) for v in opened.variables.values() for key in ("bounds", "grid_mapping")}
-        cube = opened.set_coords(named & set(opened.variables)).load().drop_encoding()
+        cube = _without_invalid(opened.set_coords(named & set(opened.variables)).load()).drop_encoding()
     for variable in cube.variables.values():
         if "bounds" in variable.attrs and variable.dtype.kind == "M":
             variable.encoding = dict(TIMES_IN_FILES)
@@ -178,6 +178,40 @@ def read_netcdf(path: Path) -> xr.Dataset:
         names = cube[_SITE_NAMES]
         cube = cube.drop_vars(_SITE_NAMES).assign_coords(site=("site", names.values, names.attrs))
     return to_file(cube)  # xarray itself writes the coordinates of a cube as they are
+
+
+_VALID = {"valid_min": (0,), "valid_max": (1,), "valid_range": (0, 1)}
+
+
+def _without_invalid(cube: xr.Dataset) -> xr.Dataset:
+    """Hide values outside the range that a file states as valid: by CF (section 2.5.1) they are missing.
+
+    The range of packed values is one of packed values where it has their type, else one of unpacked values.
+    """
+    hidden: dict[str, xr.DataArray] = {}
+    for name, variable in cube.variables.items():
+        stated = {key: variable.attrs[key] for key in _VALID if key in variable.attrs}
+        if not stated or name in cube.dims or variable.dtype.kind not in "fiu":
+            continue
+        ends = np.array([-np.inf, np.inf])
+        for key, given in stated.items():
+            numbers = np.ravel(given)
+            if numbers.dtype.kind not in "fiu" or numbers.size != len(_VALID[key]):
+                raise OSError(f"{key} of {name} is not {len(_VALID[key])} number{'s' if len(_VALID[key]) > 1 else ''}")
+            values = numbers.astype(float)
+            packed = variable.encoding.get("dtype")
+            if packed is not None and np.dtype(packed).kind in "iu" and numbers.dtype == packed:
+                scale, offset = (variable.encoding.get(k, d) for k, d in (("scale_factor", 1.0), ("add_offset", 0.0)))
+                values = np.sort(values * scale + offset) if values.size > 1 else values * scale + offset
+            for end, value in zip(_VALID[key], values, strict=True):
+                ends[end] = (max, min)[end](ends[end], value)
+        outside = (variable.values < ends[0]) | (variable.values > ends[1])
+        if outside.any():
+            values = np.where(outside, np.nan, variable.values)
+            hidden[str(name)] = cube[name].copy(data=values)
+    return cube.assign({n: v for n, v in hidden.items() if n in cube.data_vars}).assign_coords(
+        {n: v for n, v in hidden.items() if n in cube.coords}
+    )
 
 
 def check_origin(cube: xr.Dataset, path: Path, *, verify: bool) -> None:

@@ -129,11 +129,12 @@ class Site:
         if self.surface_cover is None and not self.sectors:
             return None
         classes = surface_cover_classes()
-        # A sector without a class takes the roughest known: it gives the most wind at flight height.
+        # A sector without a class takes the smoothest known: up to where all ground has the same wind, the one from
+        # smooth ground is the strongest, and above nothing changes.
         named = [self.sectors.get(sector, self.surface_cover) for sector in SECTORS]
         lengths = [None if cover is None else float(classes[cover]["roughness_length"]) for cover in named]
-        roughest = max(length for length in lengths if length is not None)
-        return tuple(roughest if length is None else length for length in lengths)
+        smoothest = min(length for length in lengths if length is not None)
+        return tuple(smoothest if length is None else length for length in lengths)
 
 
 def place_key(latitude: float, longitude: float) -> tuple[float, float]:

@@ -20,7 +20,7 @@ import xarray as xr
 
 from wxfly.cube.age import CLOCKS, TOO_OLD, retrieved_of, run_of, since_of
 from wxfly.cube.contract import models_of, side_by_side
-from wxfly.cube.joined import hours_by_model, join_models, knows_any_hour, unknown_hours
+from wxfly.cube.joined import SAME_AGE, hours_by_model, join_models, knows_any_hour, unknown_hours
 from wxfly.cube.notes import Note, NoteKind, kind_of
 from wxfly.errors import NotAskedError, WxflyError
 from wxfly.pilot.elements import ELEMENTS
@@ -299,8 +299,6 @@ class _Fetched(NamedTuple):
 _MOST_ROUNDS, _MOST_REPAIRS = 8, 2
 """Largest number of rounds in which failed models are replaced by the next, within the patience for one request; and of
 those in which further models are asked for hours that the chosen ones have lost."""
-_SAME_AGE = np.timedelta64(12, "h")
-"""Stored runs that differ by more are not joined: all hours would count as old as the oldest."""
 
 
 @dataclass
@@ -425,7 +423,7 @@ def _without_service(
     found = None
     if stored:
         newest = max((since_of(cube) for cube in stored if not np.isnat(since_of(cube))), default=None)
-        young = [cube for cube in stored if newest is not None and newest - since_of(cube) <= _SAME_AGE]
+        young = [cube for cube in stored if newest is not None and newest - since_of(cube) <= SAME_AGE]
         young = young or stored[:1]
         finest = models_of(young[0])[0]
         cells = from_store.cells(finest)

@@ -38,7 +38,7 @@ _SLOW, _QUICK = 8.0, 4.0
 """Time from the start of a run until the service has it, for models that run every six hours or less often, and for
 those that run more often [h]; upper bounds, from memory."""
 BY_THEMSELVES = ("visibility", "cape", "precipitation_probability")
-"""The service's names for variables that may come from another model, as in `wxfly.cube.joined.BY_THEMSELVES`."""
+"""The service's names for variables that may come from another model: `wxfly.cube.contract.TAKEN_BY_THEMSELVES`."""
 
 
 @dataclass(frozen=True)

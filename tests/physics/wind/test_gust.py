@@ -78,3 +78,18 @@ def test_convective_turbulence():
 
 def test_calm_air_has_no_gusts():
     assert gust.gust_factor(0.0) == 1
+
+
+@pytest.mark.parametrize(
+    ("value", "mean", "is_none"),
+    [
+        (6.5, 7.0, True),
+        (7.6, 7.0, True),
+        (7.8, 7.0, False),
+        (1.0, 2.0, False),
+        (np.nan, 7.0, False),
+        (6, np.nan, False),
+    ],
+)
+def test_a_gust_near_the_mean_wind_is_none(value, mean, is_none):
+    assert gust.is_no_gust(value, mean) == is_none

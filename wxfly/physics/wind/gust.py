@@ -98,9 +98,31 @@ def turbulence_intensity(height: npt.ArrayLike, roughness_length: npt.ArrayLike)
     return np.asarray(1.0 / np.maximum(np.log(z / z0), 1.0))
 
 
+LEAST_GUST_FACTOR = 1.1
+"""A gust below this, as a ratio to the mean wind, is none: gust factors of 3 s over open land are 1.2 to 1.7
+(WMO/TD-No. 1555, from memory)."""
+MOVING_AIR = 2.0
+"""In a mean wind up to this [m s-1] the ratio tells nothing; common practice, no source."""
 CONVECTIVE_SHARE = 0.6
 """Ratio of the standard deviation of the horizontal wind to the convective velocity scale, mixed layer (textbook
 value)."""
+
+
+def is_no_gust(gust_at_10m: npt.ArrayLike, wind_speed_at_10m: npt.ArrayLike) -> npt.NDArray[np.bool_]:
+    """Return where a gust is so near to the mean wind, or below it, that it is none; not where either is unknown.
+
+    Parameters
+    ----------
+    gust_at_10m, wind_speed_at_10m : array_like
+        [m s-1]; broadcast.
+
+    Examples
+    --------
+    >>> is_no_gust([6.5, 9.0, 1.0], [7.0, 7.0, 1.0]).tolist()
+    [True, False, False]
+    """
+    mean = floating(wind_speed_at_10m)
+    return np.asarray((mean > MOVING_AIR) & (floating(gust_at_10m) < LEAST_GUST_FACTOR * mean))
 
 
 def gust_at_height(
