@@ -243,6 +243,7 @@ def test_what_is_taken_ages_with_its_own_run():
         "what is taken from another model is 25 h old: visibility, probability of more than 0.1 mm in "
         "the hour, convective available potential energy of the next 12 h not used",
     )
-    fresh = hide_stale(joined, now - np.timedelta64(2, "h"), since=since_of(joined))
-    assert fresh[1] == ()
-    xr.testing.assert_identical(fresh[0], joined)
+    for earlier, words in ((2, ("what is taken from another model is old: its run started 23 h ago",)), (8, ())):
+        fresh = hide_stale(joined, now - np.timedelta64(earlier, "h"), since=since_of(joined))
+        assert fresh[1] == words
+        xr.testing.assert_identical(fresh[0], joined)

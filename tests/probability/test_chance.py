@@ -309,17 +309,21 @@ def test_one_member_lost_lowers_the_chance():
     assert (b < a).all()
 
 
+def with_more_wind(cube, more):
+    """Return a cube with so much more wind at all heights, and the least gust that goes with it."""
+    gust = np.full(cube.sizes["time"], 1.11 * (2.0 + more))
+    return cube.assign(wind_speed=cube["wind_speed"] + more, wind_speed_of_gust=("time", gust))
+
+
 def test_the_further_ahead_the_less_sure():
-    cube = quiet_cube(241)
-    cube["wind_speed"] = cube["wind_speed"] + 4.0
+    cube = with_more_wind(quiet_cube(241), 4.0)
     chance = hour_chances(standard_margin_of_need(cube)).values
     assert (np.diff(chance) <= 1e-9).all()
     assert chance[0] > chance[-1] + 0.02
 
 
 def test_carrying_the_wind_far_costs_chance():
-    cube = quiet_cube()
-    cube["wind_speed"] = cube["wind_speed"] + 5.5
+    cube = with_more_wind(quiet_cube(), 5.5)
     assessment = assess(derive(cube, height=60.0), LIMITS)
     lead = lead_time(assessment["time"].values, cube["forecast_reference_time"].values)
     near, far = (
@@ -338,8 +342,7 @@ def test_the_sources_own_chance_of_rain_counts():
 
 
 def test_errors_come_from_the_place_where_it_has_a_record():
-    cube = quiet_cube()
-    cube["wind_speed"] = cube["wind_speed"] + 4.0
+    cube = with_more_wind(quiet_cube(), 4.0)
     assessment = assess(derive(cube, height=60.0), LIMITS)
     lead = lead_time(assessment["time"].values, cube["forecast_reference_time"].values)
     usual = hour_chances(standard_margins(assessment, lead))

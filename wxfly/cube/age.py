@@ -260,7 +260,10 @@ def _without_stale(cube: xr.Dataset, now: np.datetime64, age: float, is_chosen: 
 
 
 def _without_stale_taken(cube: xr.Dataset, now: np.datetime64, is_chosen: bool) -> tuple[xr.Dataset, tuple[str, ...]]:
-    """Remove what the cube takes from other models where the oldest of their runs is past its limit, or unknown."""
+    """Remove what the cube takes from other models where the oldest of their runs is past its limit, or unknown.
+
+    The notes say what is not used, or that it is old.
+    """
     present = [name for group in TAKEN_BY_THEMSELVES for name in group if name in cube.data_vars]
     if OLDEST_RUN_TAKEN not in cube.coords or not present:
         return cube, ()
@@ -269,7 +272,8 @@ def _without_stale_taken(cube: xr.Dataset, now: np.datetime64, is_chosen: bool) 
     stale = {name: _is_stale(limit, band, age, is_chosen) for name, limit in by_name.items()}
     hidden = {name: _without_hours(cube[name], at) for name, at in stale.items() if at.any()}
     if not hidden:
-        return cube, ()
+        is_old = age > OLD / np.timedelta64(1, "h")
+        return cube, (f"what is taken from another model is old: its run started {age:.0f} h ago",) if is_old else ()
     old = "of unknown age" if np.isnan(age) else f"{age:.0f} h old" if age > 0 else "from the future"
     words = ", ".join(VARIABLES[name].long_name for name in hidden)
     until = _until(band[np.any(list(stale.values()), axis=0)])
