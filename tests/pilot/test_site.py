@@ -3,9 +3,9 @@ from datetime import date
 
 import numpy as np
 import pytest
-from wxfly.physics.wind.terrain import SECTORS
 
 from wxfly.errors import WxflyError
+from wxfly.physics.wind.terrain import SECTORS
 from wxfly.pilot.own_files import damage_notes
 from wxfly.pilot.site import (
     Hill,
