@@ -16,6 +16,7 @@ from wxfly.report.facts.sortie import (
     DecisionFacts,
     PlanFacts,
     SpellFacts,
+    WorstFacts,
     after_sunset,
     out_of_sight,
     what_to_mind,
@@ -265,14 +266,21 @@ def _return_leg(site: SiteAnswerFacts, reader: Reader) -> Iterator[Line]:
         return
     turn = f"at {math.ceil(100 * worst.charge_at_turn)} % shown, or {minutes(worst.latest_turn)} after take-off"
     yield "Way back", f"{needs}; turn for home {turn}, whichever is first"
-    if worst.flight_time is not None and worst.time_in_air is not None:
-        flights = f"{worst.flights} flight{'' if worst.flights == 1 else 's'}"
-        air, each = minutes(worst.time_in_air), minutes(worst.flight_time)
-        longest = "" if worst.flights == 1 and air == each else f"; {each} each"
-        yield "Batteries", f"{plan.batteries}: {flights}, {air} in the air{longest} at the most"
+    if batteries := batteries_in_words(plan, worst):
+        yield "Batteries", batteries
     beyond = out_of_sight(plan, site.windows[0].sight_range, reader.units)
     if beyond:
         yield "Beyond", beyond
+
+
+def batteries_in_words(plan: PlanFacts, worst: WorstFacts) -> str:
+    """Return in words how many flights the batteries allow in a window, and how long; empty where not known."""
+    if worst.flight_time is None or worst.time_in_air is None:
+        return ""
+    flights = f"{worst.flights} flight{'' if worst.flights == 1 else 's'}"
+    air, each = minutes(worst.time_in_air), minutes(worst.flight_time)
+    longest = "" if worst.flights == 1 and air == each else f"; {each} each"
+    return f"{plan.batteries}: {flights}, {air} in the air{longest} at the most"
 
 
 def battery_use(needed_share: float, plan: PlanFacts) -> str:

@@ -8,6 +8,7 @@ from datetime import datetime
 
 from msgspec.structs import replace
 
+from wxfly.answer.windows import Room
 from wxfly.pilot.elements import BY_NAME, LIMIT_RULES, ROW
 from wxfly.report.command_facts.field_check import (
     FAR_BELOW,
@@ -69,11 +70,12 @@ class CheckWords:
     def later(self) -> tuple[str, str]:
         """Return of which hours the answer that follows is, and its verdict without what the first line has said."""
         answer, verdict = self._facts.answer, self._facts.answer.verdict
-        start = self._site.period.start if verdict.period is None else verdict.period.start
+        named = verdict.chance_period if verdict.word is Room.PROBABLY_NONE else verdict.period
+        start = self._site.period.start if named is None else named.start
         if self._clock.date(start) != self._clock.date(answer.now):
             when = self._clock.day(start)
         else:
-            when = "Today from now on" if verdict.period is not None and start <= answer.now else "Later today"
+            when = "Today from now on" if named is not None and start <= answer.now else "Later today"
         words = verdict.first_line.removeprefix(verdict.of_forecast).lstrip(",: ")
         return when, words[:1].upper() + words[1:]
 
@@ -157,7 +159,7 @@ class CheckWords:
         if highest is None:
             return ""
         up_to = f"up to {writing.height_down(highest, self._units)} above ground" if highest else "at no height"
-        return f"with this reading the limits hold {up_to}"
+        return f"within limits {up_to}, by this reading"
 
     def _read(self) -> str:
         r = self._facts.reading
