@@ -1,10 +1,12 @@
 import re
 import unicodedata
 from dataclasses import replace
+from datetime import UTC, datetime
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from msgspec.structs import replace as replace_facts
 
 from tests.cubes import beginning, quiet_cube
 from tests.halves import spread
@@ -30,13 +32,14 @@ from wxfly.pilot.site import Site, period_of
 from wxfly.report.charts import overview
 from wxfly.report.facts.answer import facts_of
 from wxfly.report.facts.hours import sun_passes
+from wxfly.report.facts.sortie import PlanFacts, WorstFacts
 from wxfly.report.facts.values import CAUTION_IN_SHORT, CAUTIONS, INVENTED
 from wxfly.report.facts.verdict import windows_of
 from wxfly.report.facts.windows import CauseFacts, ChanceBasis
 from wxfly.report.facts.writing import Clock, day_name, excess
 from wxfly.report.text import answer as answer_words
 from wxfly.report.text import details
-from wxfly.report.text.details import elevation
+from wxfly.report.text.details import batteries_in_words, elevation
 from wxfly.units import SYSTEMS
 
 

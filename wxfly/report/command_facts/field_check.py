@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from datetime import datetime
 
-from wxfly.answer.windows import Room
+from wxfly.answer.windows import Room as Room
 from wxfly.flight.advice import precipitation_words
 from wxfly.flight.anemometer_reading import FAR_BELOW as FAR_BELOW
 from wxfly.flight.anemometer_reading import STARTING_SPEED, AnemometerRule

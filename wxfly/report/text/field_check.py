@@ -8,7 +8,6 @@ from datetime import datetime
 
 from msgspec.structs import replace
 
-from wxfly.answer.windows import Room
 from wxfly.pilot.elements import BY_NAME, LIMIT_RULES, ROW
 from wxfly.report.command_facts.field_check import (
     FAR_BELOW,
@@ -19,6 +18,7 @@ from wxfly.report.command_facts.field_check import (
     LaunchVerdict,
     NoCredit,
     Reason,
+    Room,
 )
 from wxfly.report.facts import writing
 from wxfly.report.facts.answer import AnswerFacts
