@@ -400,7 +400,7 @@ def _parts(briefing: Any, facts: AnswerFacts) -> Parts:
 def _around(parts: Parts, header: str, before: str, title: str, verdict: str) -> Parts:
     """Return the parts of a page that says something before the answer of the day and its verdict."""
     inside = parts.main.removeprefix("<main>\n")
-    day = f'<h2 class="day">{shell.escape(title)}</h2>\n<p>{shell.escape(verdict)}</p>\n'
+    day = f'<h2 class="day">{shell.escape(title)}</h2>\n<p class="day">{shell.escape(verdict)}</p>\n'
     return replace(parts, header=header, main=f"<main>\n{before}{day}{inside}")
 
 
