@@ -145,9 +145,9 @@ def test_a_correction_goes_into_every_height_and_fades() -> None:
     corrected = correct_forecast(cube, correction)
     added = (corrected["wind_speed"] - cube["wind_speed"]).sel(height=80.0).values
     assert (added[:12] == 0).all()  # hours before the reading stay
-    assert added[12] == pytest.approx(correction.added_wind)  # the whole hour of the reading
-    assert (np.diff(added[12:]) < 0).all()
-    later = 12 + int(MEMORY / 3600)
+    assert added[12:14] == pytest.approx(correction.added_wind)  # the whole hour of the reading, to its end
+    assert (np.diff(added[13:]) < 0).all()
+    later = 13 + int(MEMORY / 3600)
     assert added[later + 1] < 0.4 * correction.added_wind < added[later - 1]
     assert ((corrected["wind_speed"] - cube["wind_speed"]).values[12, 0] < added[12]).all()
     assert correction.added_temperature < 0

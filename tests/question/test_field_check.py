@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 from functools import cache
+from pathlib import Path
 
 import jsonschema
 import numpy as np
@@ -178,10 +179,61 @@ def test_what_is_unknown_in_the_hours_of_the_flight_is_said_once(monkeypatch) ->
 
 
 def test_a_limit_passed_on_the_way_back_names_its_height() -> None:
-    words = ("--mean", "4", "--gust", "6.5", "--height", "8m", "--return-height", "60m", "--distance", "300m")
+    words = ("--mean", "3", "--gust", "6.1", "--height", "8m", "--return-height", "60m", "--distance", "300m")
     told = reading_line(*CALM_DAY, *words)
-    wanted = "Why: a limit is more likely passed than kept: wind and gust at 60 m, on the way back; at 8 m alone"
+    wanted = "Why: a limit is more likely passed than kept: gust at 60 m, on the way back; at 8 m alone"
     assert wanted in told
+
+
+SUMMER = ("Valdrenna", "--forecast", "cached_forecasts/high-summer.nc", "--as-of")
+NOON, EVENING = "2026-07-14T12:00Z", "2026-07-14T19:00Z"
+
+
+@pytest.mark.parametrize(
+    ("now", "read", "way_out", "height"),
+    [
+        (NOON, ("1", "1.5", "10m"), "do not launch yet; read again in the open", "at no height"),
+        (EVENING, ("0.3", "0.8", "60m"), "do not launch yet; read again in the open", "at no height"),
+        (EVENING, ("1.5", None, "60m"), "do not launch yet; read the gust too", "at no height"),
+        (EVENING, ("3", "5.2", "60m"), "fly no higher than 25 m, or wait", "up to 25 m above ground"),
+    ],
+)
+def test_in_doubt_lower_is_a_way_out_only_with_a_height_that_passes(now, read, way_out, height) -> None:
+    mean, gust, asked = read
+    words = (*SUMMER, now, "--mean", mean, *(["--gust", gust] if gust else []))
+    told = reading_line(*words, "--height", asked)
+    assert f"00: {way_out}. " in told and "in doubt at Valdrenna" in told
+    assert f"Height: within limits {height}, by this reading" in told
+    if height.startswith("up to"):
+        assert "the limits of wind and gust hold at Valdrenna" in reading_line(*words, "--height", "25m")
+
+
+@pytest.mark.parametrize("moment", ["12:00", "12:40"])
+@pytest.mark.parametrize("read", [("4m/s", "6.8m/s"), ("5m/s", "8.5m/s"), ("3m/s", "9m/s")])
+@pytest.mark.parametrize("height", ["15m", "80m"])
+def test_no_hour_is_judged_by_less_than_the_wind_and_gust_of_now(moment, read, height) -> None:
+    options = {"forecast_path": Path(SUMMER[2]), "as_of": f"2026-07-14T{moment}Z", "mean": read[0], "gust": read[1]}
+    asked = field_check.ask_check("Valdrenna", read_words({**options, "height": height}), on_progress=quiet)
+    facts = check_facts(asked)
+    demands = {element.name: element.demand for element in facts.answer.sites[0].elements}
+    for element, now in (("wind", facts.reading.wind_now), ("gust", facts.reading.gust_now)):
+        assert demands[element][facts.worst_hours[element]] >= now - 1e-6
+
+
+def test_the_answer_that_follows_a_check_says_of_when_it_is() -> None:
+    done = CliRunner().invoke(main, ["check", *SUMMER, NOON, "--mean", "5", "--gust", "8.5", "--height", "80m"])
+    told = " ".join(done.output.split())
+    assert "do not launch at Valdrenna" in told
+    assert "Later today: room to fly at Valdrenna, Tue 14 Jul 21:00" in told
+    assert told.count("Invented, do not fly by this") == 1  # said once, in the first line
+
+
+def test_a_plan_beyond_sight_is_named_in_a_check_too() -> None:
+    words = ("--distance", "800m", "--work", "5min")
+    assert "Mind: 800 m is beyond 102 m, where you still see which way it points" in reading_line(
+        *CALM_DAY, "--mean", "1.5", "--gust", "2.5", *words
+    )
+    assert "Mind: " not in reading_line(*CALM_DAY, "--mean", "1.5", "--gust", "2.5")
 
 
 def test_what_else_is_against_a_launch_is_named_beside_the_wind() -> None:
@@ -263,7 +315,7 @@ def test_a_hazard_in_the_hours_of_the_flight_is_in_doubt_and_named(code, hour, s
 def test_a_squall_or_storm_one_or_two_hours_off_is_no_90_in_100(code, monkeypatch) -> None:
     for first, share in ((17, 55), (18, 15)):  # of the hours from 16:00, and from 17:00
         asked, told, lines = check_with_code(code, first, monkeypatch)
-        assert "in doubt: fly lower and nearer, or wait; thunderstorm forecast from 1" in told
+        assert "in doubt: do not launch yet; wait; thunderstorm forecast from 1" in told
         assert "hold" not in told
         storm = asked.verdict.coming[0]
         assert storm.chance > share / 100
@@ -283,20 +335,20 @@ def test_what_comes_later_is_told_and_a_storm_now_is_no_launch(monkeypatch) -> N
     assert told == ("do not launch; a storm is forecast for the hours of the flight")
     assert lines["Beside"].startswith("slight rain forecast now: precipitation, ")
     _, told, _ = check_with_code(95, 14, monkeypatch)
-    assert "or wait; thunderstorm forecast until 16:00" in told
+    assert "do not launch yet; wait; thunderstorm forecast until 16:00" in told
 
 
 @pytest.mark.thorough
 def test_rain_and_gust_beside_a_flight_count(monkeypatch) -> None:
     _, told, _ = check_with_code(63, 17, monkeypatch)
-    assert "or wait; precipitation outside the limit forecast from 17:00 on" in told
+    assert "do not launch yet; wait; precipitation outside the limit forecast from 17:00 on" in told
     _, told, _ = check_with_code(1, 17, monkeypatch, wind_speed_of_gust=16.0)
-    assert "or wait; gust outside the limit forecast from 17:00 on" in told
+    assert "do not launch yet; wait; gust outside the limit forecast from 17:00 on" in told
 
 
 def test_an_hour_beside_that_is_not_known_is_no_90_in_100(monkeypatch) -> None:
     _, told, _ = check_with_code(1, 17, monkeypatch, wind_speed_of_gust=np.nan)
-    assert "or wait; not known from 17:00 on: gust" in told
+    assert "do not launch yet; wait; not known from 17:00 on: gust" in told
 
 
 @pytest.mark.thorough

@@ -133,7 +133,7 @@ def test_text_says_what_it_takes_and_when_to_turn() -> None:
     assert used + left == 100 and "is left on landing, the reserve of 25 % included; turn for home" in told
     assert "turn for home at 42 % shown, or 10 min after take-off, whichever is first" in told
     assert "3 flights" in told
-    assert "you no longer see which way it points" in told
+    assert "Mind 1500 m is beyond 102 m, where you still see which way it points" in told
     assert "sortie 1500 m out toward SW (225°), 5 min there, home at 80 m, 9 in 10 sure" in told
 
 

@@ -19,6 +19,7 @@ from tests.report.briefings import (
     with_gaps,
     with_values,
 )
+from wxfly.answer.windows import Room
 from wxfly.report.calendar import to_ics
 from wxfly.report.facts.answer import facts_of
 from wxfly.report.facts.values import CAUTIONS, INVENTED
@@ -105,10 +106,20 @@ def test_the_best_of_a_day_is_the_same_event_in_the_week():
 
 
 def test_what_is_not_known_is_in_summary_and_description():
-    cube = with_values(with_gaps(), "kp_index", np.nan)
+    cube = with_values(with_values(quiet_cube(36), "kp_index", np.nan), "visibility_in_air", np.nan, 8, 9)
     (event,) = events(brief(cubes=[cube], limits=TAKEN_ON))
     assert "visibility and Kp not known" in str(event["SUMMARY"])
     assert "Not known: visibility and Kp. Find out before you fly." in str(event["DESCRIPTION"])
+
+
+def test_a_window_with_probably_no_room_is_no_event():
+    cube = with_values(with_gaps(), "kp_index", np.nan)
+    briefing = brief(cubes=[cube], limits=TAKEN_ON)
+    assert facts_of(briefing).sites[0].best.room is Room.PROBABLY_NONE
+    calendar = Calendar.from_ical(written(briefing))
+    assert calendar.walk("VEVENT") == []
+    (journal,) = calendar.walk("VJOURNAL")
+    assert "probably no room to fly at Meadow" in str(journal["SUMMARY"])
 
 
 def test_without_a_window_there_is_a_journal_entry_that_says_so():

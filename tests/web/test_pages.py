@@ -188,3 +188,9 @@ def test_a_brief_names_the_fields_of_the_page_and_no_command(answered):
     assert "no time at work (add it: 'Work')" in told
     assert "put the reading in: 'Check'" in told
     assert "--work" not in told and "wxfly check" not in told
+
+
+def test_the_page_of_a_check_says_of_when_its_answer_is_and_its_verdict(answered):
+    page = answered("/check?place=Valdrenna&mean=5m/s&gust=8.5m/s&height=80m").text
+    day = re.search(r'<h2 class="day">Later today</h2>\s*<p class="day">(.*?)</p>', page)
+    assert day and plain(day[1]).startswith("Probably no room to fly at Valdrenna, Sat 14 Mar 18:00–18:45")

@@ -170,9 +170,10 @@ def check(site: str | None, more: bool, as_json: bool, **words: Any) -> None:
     facts = check_facts(asked)
     if as_json:
         print_json(facts)
-    read = CheckWords(facts).render(width())
+    told = CheckWords(facts)
+    read = told.render(width())
     if not as_json:
-        say(f"{read}\n\n{render(facts.answer, width=width(), more=more)}")
+        say(f"{read}\n\n{render(told.answer_of_day(), width=width(), more=more)}")
     end_with(facts.room, as_far_as_known=facts.answer.verdict.as_far_as_known)
 
 

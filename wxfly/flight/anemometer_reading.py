@@ -18,7 +18,7 @@ import xarray as xr
 from wxfly.errors import WxflyError
 from wxfly.flight.sortie import FORECAST_DEVIATION
 from wxfly.physics.wind import error
-from wxfly.physics.wind.gust import gust_factor
+from wxfly.physics.wind.gust import gust_factor, peak_factor
 from wxfly.physics.wind.jets import JET_EXPONENT
 from wxfly.physics.wind.surface_layer import StabilitySource
 from wxfly.pilot.limits import Limits
@@ -569,19 +569,22 @@ def correct_forecast(cube: xr.Dataset, correction: Correction) -> xr.Dataset:
     Returns
     -------
     xarray.Dataset
-        With wind at every height, gust and temperature changed from the time of the reading on; the change fades.
-        Below flight height it is smaller, by a power law. From `credit_ends` on nothing is lowered. Unknown values
-        stay unknown.
+        With wind at every height, gust and temperature changed from the hour of the reading on; the change fades.
+        What is added counts in full in the complete hour of the reading, so that no hour is judged by less than the
+        wind and the gust of now; what is taken off fades from the reading on. Below flight height the change is
+        smaller, by a power law. From `credit_ends` on nothing is lowered. Unknown values stay unknown.
     """
     time = cube["time"].values.astype("datetime64[s]")
-    since = (time - correction.reading.time.astype("datetime64[s]")) / np.timedelta64(1, "s")
-    # The complete hour of the reading is corrected, including its first edge.
-    fading = np.where(since > -3600.0, np.exp(-np.maximum(since, 0.0) / MEMORY), 0.0)
+    read = correction.reading.time.astype("datetime64[s]")
+    hour_end = read.astype("datetime64[h]") + np.timedelta64(1, "h")
+    fading = np.where(time > read - np.timedelta64(1, "h"), _faded(time - read), 0.0)
+    # A gust is that of the hour before its time: its hour of the reading ends with `hour_end`.
+    raised = np.where(fading > 0, _faded(time - hour_end), 0.0)
     # NaT compares false: without an end, the credit only fades.
     credit = np.where(time >= correction.credit_ends, 0.0, fading)
 
     def in_time(added: float) -> xr.DataArray:
-        return xr.DataArray(added * (credit if added < 0 else fading), dims="time", coords={"time": cube["time"]})
+        return xr.DataArray(added * (credit if added < 0 else raised), dims="time", coords={"time": cube["time"]})
 
     added_wind, added_gust = in_time(correction.added_wind), in_time(correction.added_gust)
     changed: dict[str, xr.DataArray] = {}
@@ -591,10 +594,17 @@ def correct_forecast(cube: xr.Dataset, correction: Correction) -> xr.Dataset:
         changed["wind_speed"] = wind.clip(min=0.0)
     if "wind_speed_of_gust" in cube:
         near_ground = added_wind * (10.0 / correction.height) ** _SHEAR_EXPONENT
-        added = near_ground + (added_gust - added_wind)
+        # The increment of a gust grows a little with height: at flight height it changes as the reading says.
+        growth = float(peak_factor(correction.height) / peak_factor(10.0))
+        added = near_ground + (added_gust - added_wind) / growth
         changed["wind_speed_of_gust"] = (cube["wind_speed_of_gust"] + added).clip(min=0.0)
     warmer = xr.DataArray(correction.added_temperature * fading, dims="time", coords={"time": cube["time"]})
     for name in ("air_temperature", "air_temperature_aloft"):
         if name in cube:
             changed[name] = cube[name] + warmer
     return cube.assign({name: cube[name].copy(data=v.transpose(*cube[name].dims)) for name, v in changed.items()})
+
+
+def _faded(since: npt.NDArray[np.timedelta64]) -> Array:
+    """Return the share that is left of a correction some time after it was in full force [1]."""
+    return np.asarray(np.exp(-np.maximum(since / np.timedelta64(1, "s"), 0.0) / MEMORY))

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from wxfly import __version__
+from wxfly.answer.windows import Room
 from wxfly.errors import WxflyError
 from wxfly.pilot.site import SiteClock
 from wxfly.report.facts.answer import AnswerFacts
@@ -35,14 +36,14 @@ def to_ics(facts: AnswerFacts, *, alarm: timedelta | None = None) -> bytes:
     ----------
     facts : AnswerFacts
         The answer, in the units and the zone of its words. ``best`` and ``compare`` give the window of each site's
-        verdict, ``week`` every window. Events are in UTC whatever the zone is.
+        verdict, ``week`` every window, but none that has probably no room. Events are in UTC whatever the zone is.
     alarm : timedelta, optional
         Time before each window at which the calendar reminds; without one it does not.
 
     Returns
     -------
     bytes
-        UTF-8, folded lines. An answer without any window holds a journal entry that says so, since a calendar
+        UTF-8, folded lines. An answer without any event holds a journal entry that says so, since a calendar
         must hold something. An event keeps its identity from one forecast run to the next: it is made of place,
         aircraft, height, the site's day and the window's place in that day.
     """
@@ -73,7 +74,8 @@ def entries_of(facts: AnswerFacts, *, alarm: timedelta | None = None) -> bytes:
     readers = details.readers_of(facts)
     for site, reader in zip(facts.sites, readers, strict=True):
         windows = site.windows if facts.kind == "week" else site.windows[:1]
-        for window in sorted(windows, key=lambda w: w.start):
+        booked = [window for window in windows if window.room is not Room.PROBABLY_NONE]
+        for window in sorted(booked, key=lambda w: w.start):
             event = Event()
             _identify(event, facts, site, _place_in_day(site, window))
             _fill(event, facts, site, window)

@@ -397,10 +397,11 @@ def _parts(briefing: Any, facts: AnswerFacts) -> Parts:
     return parts_of(facts, timeline_facts(briefing, facts.sites), words_of(facts))
 
 
-def _around(parts: Parts, header: str, before: str, title: str) -> Parts:
-    """Return the parts of a page that says something before the answer of the day."""
+def _around(parts: Parts, header: str, before: str, title: str, verdict: str) -> Parts:
+    """Return the parts of a page that says something before the answer of the day and its verdict."""
     inside = parts.main.removeprefix("<main>\n")
-    return replace(parts, header=header, main=f'<main>\n{before}<h2 class="day">{shell.escape(title)}</h2>\n{inside}')
+    day = f'<h2 class="day">{shell.escape(title)}</h2>\n<p class="day">{shell.escape(verdict)}</p>\n'
+    return replace(parts, header=header, main=f"<main>\n{before}{day}{inside}")
 
 
 def _why(given: Given, on_progress: Progress) -> Shown:
@@ -412,7 +413,9 @@ def _why(given: Given, on_progress: Progress) -> Shown:
         f"{shell.table(('element', 'what it leaves', 'counts'), rows, caption='Every element of the hour')}</section>\n"
     )
     header = shell.header(facts.first_line, details.first_notes(facts.answer))
-    parts = _around(_parts(asked.briefing, facts.answer), header, before, "The whole day")
+    parts = _around(
+        _parts(asked.briefing, facts.answer), header, before, "The whole day", facts.answer.verdict.first_line
+    )
     return Shown(facts, facts.first_line, parts)
 
 
@@ -430,7 +433,7 @@ def _check(given: Given, on_progress: Progress) -> Shown:
     words = CheckWords(facts)
     before = f'<section class="answer">\n{shell.lines(words.lines())}</section>\n'
     header = shell.header(words.first_line(), details.first_notes(facts.answer))
-    parts = _around(_parts(asked.briefing, facts.answer), header, before, "The rest of the day")
+    parts = _around(_parts(asked.briefing, facts.answer), header, before, *words.later())
     return Shown(facts, words.first_line(), parts)
 
 

@@ -125,7 +125,8 @@ def test_a_reach_that_holds_the_plan_never_looks_shorter():
     assert 101 < seen < 109  # rounded down to two figures it would be less than is planned
     assert f"no farther than {seen:.0f} m, where" in text(distance=float(round(seen)))
     beyond = text(distance=109.0)
-    assert "no farther than 100 m, where" in beyond and "beyond 100 m you no longer see" in beyond
+    assert "no farther than 100 m, where" in beyond and "109 m is beyond 102 m, where you still see" in beyond
+    assert beyond.index("109 m is beyond") < beyond.index("Planned: ")
 
 
 def test_a_plan_without_work_says_so_and_what_the_turn_is_for():
@@ -139,10 +140,10 @@ def test_a_plan_without_work_says_so_and_what_the_turn_is_for():
 def test_the_launch_limits_say_for_which_heights_they_are():
     told = text(height=8.0, return_height=60.0)
     assert "Holds for: the wind at 80 m and at 60 m on the way back" in told  # the flight of these briefs is at 80 m
-    assert "which decides" not in told and "fly lower and nearer" in told
+    assert "which decides" not in told and "among them: do not launch yet; wait" in told and "return lower" not in told
     told = text()
     assert "at 80 m and at 100 m on the way back, which decides" in told and "home at 100 m" in told
-    assert "return lower only if nothing stands higher there" in told and "fly lower" not in told
+    assert "wait, or return lower, only if nothing stands higher there" in told and "fly lower" not in told
 
 
 def test_what_is_not_known_comes_first():
@@ -215,7 +216,7 @@ def test_where_no_reading_can_tell_the_brief_does_not_name_one(rule):
 
 
 def test_a_hand_that_may_read_nothing_is_in_doubt_on_the_brief():
-    assert "a mean below 1.0 m/s, where an anemometer may stand still, among them: return lower" in text()
+    assert "a mean below 1.0 m/s, where an anemometer may stand still, among them: do not launch yet" in text()
 
 
 def with_zones(*zones):

@@ -1,10 +1,12 @@
 import re
 import unicodedata
 from dataclasses import replace
+from datetime import UTC, datetime
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from msgspec.structs import replace as replace_facts
 
 from tests.cubes import beginning, quiet_cube
 from tests.halves import spread
@@ -30,13 +32,14 @@ from wxfly.pilot.site import Site, period_of
 from wxfly.report.charts import overview
 from wxfly.report.facts.answer import facts_of
 from wxfly.report.facts.hours import sun_passes
+from wxfly.report.facts.sortie import PlanFacts, WorstFacts
 from wxfly.report.facts.values import CAUTION_IN_SHORT, CAUTIONS, INVENTED
 from wxfly.report.facts.verdict import windows_of
 from wxfly.report.facts.windows import CauseFacts, ChanceBasis
 from wxfly.report.facts.writing import Clock, day_name, excess
 from wxfly.report.text import answer as answer_words
 from wxfly.report.text import details
-from wxfly.report.text.details import elevation
+from wxfly.report.text.details import batteries_in_words, elevation
 from wxfly.units import SYSTEMS
 
 
@@ -197,6 +200,23 @@ def test_an_aircraft_without_a_limit_is_told():
     briefing = brief(limits=limits)
     assert not_judged(briefing.answers[0].assessment) == ("density_altitude",)
     assert "Not known density altitude: the aircraft gives no limit" in paragraphs(briefing)[0]
+
+
+def test_what_ends_a_window_and_its_wind_stay_below_a_note_and_what_is_not_known():
+    limits = replace(limits_for(find_aircraft("camera-quad-250g")), maximum_density_altitude=None)
+    cold = with_values(quiet_cube(36), "air_temperature", 281.0)
+    notes = ("your gust limit from plan roof is 9 m/s", "another note")
+    first = paragraphs(brief(cubes=[cold], limits=limits, notes=notes))[0]
+    places = [first.index(f" {label} ") for label in ("Note", "Not known", "Tightest", "Ends", "Wind", "Mind")]
+    assert places == sorted(places)
+
+
+def test_one_flight_says_its_minutes_once():
+    plan = PlanFacts(300.0, None, 0, 60.0, 0.25, 0.9, 1)
+    worst = WorstFacts(datetime(2026, 6, 10, tzinfo=UTC), 0.5, 0.4, 700.0, 900.0, None, 1, 900.0)
+    assert batteries_in_words(plan, worst) == "1: 1 flight, 15 min in the air at the most"
+    two = replace_facts(worst, flights=2, time_in_air=1700.0)
+    assert batteries_in_words(plan, two) == "1: 2 flights, 28 min in the air; 15 min each at the most"
 
 
 def test_hours_have_state_margin_window_and_element():

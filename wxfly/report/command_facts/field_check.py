@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from datetime import datetime
 
-from wxfly.answer.windows import Room
+from wxfly.answer.windows import Room as Room
 from wxfly.flight.advice import precipitation_words
 from wxfly.flight.anemometer_reading import FAR_BELOW as FAR_BELOW
 from wxfly.flight.anemometer_reading import STARTING_SPEED, AnemometerRule
@@ -135,6 +135,9 @@ class CheckFacts(Facts, frozen=True):
     """Holds: the limits of wind and gust hold aloft, with the confidence of `launch`."""
     reasons: list[Reason]
     """Why it is not better."""
+    highest_height: Metres | None
+    """Height above ground up to which the limits hold by the same reading and the same decision, in steps of 5 m from
+    10 m on; 0 where they hold at none, null where a way back is planned."""
     launch: LaunchFacts
     """What the anemometer may show in the hours of a flight from now on."""
     reading: ReadingFacts
@@ -187,6 +190,7 @@ def check_facts(asked: CheckAsked) -> CheckFacts:
         answer=answer,
         verdict=found.verdict,
         reasons=list(found.reasons),
+        highest_height=asked.highest,
         launch=launch_facts(asked.rule),
         reading=_reading(asked),
         passed=[

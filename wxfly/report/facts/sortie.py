@@ -35,7 +35,7 @@ from wxfly.report.facts.values import (
     share,
 )
 from wxfly.report.facts.windows import CauseFacts, chance_and_causes
-from wxfly.report.facts.writing import amount, in_ten
+from wxfly.report.facts.writing import amount, in_ten, way
 
 if TYPE_CHECKING:
     from wxfly.flight.return_leg import WorstMoment
@@ -260,6 +260,18 @@ class PlanFacts(Facts, frozen=True):
     """How sure energy and way back must be."""
     batteries: int
     """How many are charged."""
+
+
+SIGHT_TOLERANCE = 0.5
+"""How far beyond the sight range a sortie may go before it is told [m]."""
+
+
+def out_of_sight(plan: PlanFacts, sight_range: float | None, units: str) -> str:
+    """Return a warning where a sortie goes farther than the pilot sees how the aircraft points; else empty."""
+    if sight_range is None or not plan.distance > sight_range + SIGHT_TOLERANCE:
+        return ""
+    far, seen = way(plan.distance, units), amount(sight_range, "height", units)
+    return f"{far} is beyond {seen}, where you still see which way it points: only as local rules allow"
 
 
 class WorstFacts(Facts, frozen=True):

@@ -25,7 +25,7 @@ from wxfly.report.facts.site import (
     is_on_way_back,
     margin_at,
 )
-from wxfly.report.facts.sortie import after_sunset, what_to_mind
+from wxfly.report.facts.sortie import after_sunset, out_of_sight, what_to_mind
 from wxfly.report.facts.values import ElementName, Facts, Period, Share, distinguished, energy_missing, listed
 from wxfly.report.facts.windows import CauseFacts, ChangeFacts, WindowFacts
 from wxfly.report.facts.writing import (
@@ -66,13 +66,13 @@ class About(StrEnum):
     BETTER = "better"
 
 
-MOST_LINES = 5
+MOST_LINES = 6
 ALIKE = 0.05
 """Two sites of the same chance in ten count as equal where their margins differ by less than this share of a limit
 [1]; common practice, no source."""
 FAR_APART = 0.25
 """Nor are they equal where one is the better one by more than this chance [1]; common practice, no source."""
-_GIVE_WAY = (About.CHANGE, About.ENDS, About.WIND, About.LONGEST)
+_GIVE_WAY = (About.CHANGE, About.WIND, About.LONGEST)
 """Lines that are left out where there are too many, in this order."""
 OUTLOOK_ONLY = "beyond three days an outlook only, ask again"
 """Said of a window that is so far ahead that only one forecast shows it."""
@@ -240,7 +240,7 @@ def _word_of(hours: LitHours) -> Room:
 
 
 def _few(needed: list[VerdictLine], others: list[VerdictLine]) -> list[VerdictLine]:
-    """Return at most so many lines: what ends it and the wind give way to what must be known."""
+    """Return at most so many lines: a change and the wind give way to what must be known."""
     while len(needed) + len(others) > MOST_LINES:
         gives_way = [line for about in _GIVE_WAY for line in others if line.about == about]
         if not gives_way:
@@ -438,6 +438,9 @@ def _mind(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> Iterato
     if site.advice is not None and site.advice.is_night:
         mind = [after_sunset(site.advice, site.limits.aircraft_light), *mind]
     mind = [OUTLOOK_ONLY, *mind] if window.outlook_only else mind
+    if site.sortie is not None and site.sortie.plan is not None:
+        beyond = out_of_sight(site.sortie.plan, window.sight_range, reader.units)
+        mind = [beyond, *mind] if beyond else mind
     more = len(mind) - _MINDS_SHOWN
     if mind:
         yield VerdictLine(

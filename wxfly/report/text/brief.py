@@ -11,7 +11,7 @@ from wxfly.pilot.site import compass_point
 from wxfly.report.command_facts.brief import BriefFacts, EnergyFacts
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.site import HourWords
-from wxfly.report.facts.sortie import WARM_PACK, of_the_storm
+from wxfly.report.facts.sortie import SIGHT_TOLERANCE, WARM_PACK, of_the_storm, out_of_sight
 from wxfly.report.facts.values import CAUTIONS, STATE_WORDS, Period, energy_missing, listed
 from wxfly.report.facts.verdict import (
     OUTLOOK_ONLY,
@@ -260,10 +260,10 @@ class _Words:
             lines.append(("Holds", "at no reading: the wind grows too much with height"))
         stalls = f"a mean below {least} {unit}, where an anemometer may stand still"
         is_home_higher = self._return_height() > self._site.height
-        way_out = "return lower only if nothing stands higher there" if is_home_higher else "fly lower and nearer"
+        lower = ", or return lower, only if nothing stands higher there" if is_home_higher else ""
         lines += [
-            ("In doubt", f"every other pair of readings, {stalls}, among them: {way_out}, or wait"),
-            ("Then", "put the reading in: wxfly check, or Check on the page"),
+            ("In doubt", f"every other pair of readings, {stalls}, among them: do not launch yet; wait{lower}"),
+            ("Then", "put the reading in: wxfly check, or Check on the page; it says what to do, and how high"),
         ]
         return Block("launch", "Launch limits", lines, (header, rows))
 
@@ -298,9 +298,9 @@ class _Words:
             phrase = "the aircraft's figures do not say what it takes; keep the maker's reserve"
             return Block("energy", title, [("Not known", phrase)])
         no_work = "; no time at work (add it: --work, or Work on the page)"
-        lines = [("Planned", details.planned(e.plan, self._units) + ("" if e.plan.work_time else no_work))]
-        seen = details.out_of_sight(e.plan, self._facts.window.sight_range, self._units)
-        lines += [("Out of sight", seen)] if seen else []
+        seen = out_of_sight(e.plan, self._facts.window.sight_range, self._units)
+        lines = [("Out of sight", seen)] if seen else []
+        lines.append(("Planned", details.planned(e.plan, self._units) + ("" if e.plan.work_time else no_work)))
         lines.append(("Battery", self._battery(e)))
         if not e.comes_home:
             is_known = e.needed_share is not None and not e.refusal
@@ -361,9 +361,7 @@ class _Words:
         span, seen = f"{least} to {most}, by direction", self._sight()
         if math.isnan(seen):
             return f"no farther than you see which way it points: how far is not known; the energy reaches {span}"
-        far = (
-            f"no farther than {self._as_far(seen, e, details.SIGHT_TOLERANCE)}, where you still see which way it points"
-        )
+        far = f"no farther than {self._as_far(seen, e, SIGHT_TOLERANCE)}, where you still see which way it points"
         if seen < min(by_energy):
             return f"{far}; the energy would reach {span}"
         return f"{far}; nearer where the energy ends first: it reaches {span}"

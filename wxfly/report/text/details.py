@@ -11,7 +11,16 @@ from wxfly.pilot.rules import DEFAULT as DEFAULT_RULES
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.hours import DayFacts
 from wxfly.report.facts.site import KpFacts, SiteAnswerFacts, deciding_at, hour_at, title_of_variable, waiting_after
-from wxfly.report.facts.sortie import AdviceFacts, DecisionFacts, PlanFacts, SpellFacts, after_sunset, what_to_mind
+from wxfly.report.facts.sortie import (
+    AdviceFacts,
+    DecisionFacts,
+    PlanFacts,
+    SpellFacts,
+    WorstFacts,
+    after_sunset,
+    out_of_sight,
+    what_to_mind,
+)
 from wxfly.report.facts.values import INVENTED, energy_missing, listed
 from wxfly.report.facts.verdict import NoteKind, change_in_words, how_sure, names_of
 from wxfly.report.facts.windows import (
@@ -30,7 +39,6 @@ from wxfly.report.facts.writing import (
     amount,
     climb_end,
     direction,
-    distance,
     duration,
     height_down,
     in_ten,
@@ -51,8 +59,6 @@ CAUSES_SHOWN = 3
 _RUNS_SHOWN = 4
 _JUMPY = 0.2
 _WINDOWS_SHOWN = 4
-SIGHT_TOLERANCE = 0.5
-"""How far beyond the sight range a sortie may go before it is told [m]."""
 _PROBABILITY = "probability of precipitation"
 
 
@@ -260,13 +266,21 @@ def _return_leg(site: SiteAnswerFacts, reader: Reader) -> Iterator[Line]:
         return
     turn = f"at {math.ceil(100 * worst.charge_at_turn)} % shown, or {minutes(worst.latest_turn)} after take-off"
     yield "Way back", f"{needs}; turn for home {turn}, whichever is first"
-    if worst.flight_time is not None and worst.time_in_air is not None:
-        flights = f"{worst.flights} flight{'' if worst.flights == 1 else 's'}"
-        air, each = minutes(worst.time_in_air), minutes(worst.flight_time)
-        yield "Batteries", f"{plan.batteries}: {flights}, {air} in the air; {each} each at the most"
+    if batteries := batteries_in_words(plan, worst):
+        yield "Batteries", batteries
     beyond = out_of_sight(plan, site.windows[0].sight_range, reader.units)
     if beyond:
         yield "Beyond", beyond
+
+
+def batteries_in_words(plan: PlanFacts, worst: WorstFacts) -> str:
+    """Return in words how many flights the batteries allow in a window, and how long; empty where not known."""
+    if worst.flight_time is None or worst.time_in_air is None:
+        return ""
+    flights = f"{worst.flights} flight{'' if worst.flights == 1 else 's'}"
+    air, each = minutes(worst.time_in_air), minutes(worst.flight_time)
+    longest = "" if worst.flights == 1 and air == each else f"; {each} each"
+    return f"{plan.batteries}: {flights}, {air} in the air{longest} at the most"
 
 
 def battery_use(needed_share: float, plan: PlanFacts) -> str:
@@ -285,13 +299,6 @@ def battery_use(needed_share: float, plan: PlanFacts) -> str:
         return f"the flight takes {used} % of one battery, more than it holds, and {reserve} besides"
     against = f"less than {reserve}" if needed_share > 1 else f"{reserve} included"
     return f"the flight uses {used} % of one battery; {100 - used} % is left on landing, {against}"
-
-
-def out_of_sight(plan: PlanFacts, sight_range: float | None, units: str) -> str:
-    """Return a warning where a sortie goes farther than the pilot sees how the aircraft points; else empty."""
-    if sight_range is None or not plan.distance > sight_range + SIGHT_TOLERANCE:
-        return ""
-    return f"beyond {distance(sight_range, units)} you no longer see which way it points: only as local rules allow"
 
 
 def planned(plan: PlanFacts, units: str) -> str:

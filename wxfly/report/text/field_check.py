@@ -6,6 +6,8 @@ import math
 from collections.abc import Sequence
 from datetime import datetime
 
+from msgspec.structs import replace
+
 from wxfly.pilot.elements import BY_NAME, ROW
 from wxfly.pilot.limit_rules import LIMIT_RULES
 from wxfly.report.command_facts.field_check import (
@@ -17,9 +19,12 @@ from wxfly.report.command_facts.field_check import (
     LaunchVerdict,
     NoCredit,
     Reason,
+    Room,
 )
 from wxfly.report.facts import writing
+from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.site import HourWords
+from wxfly.report.facts.sortie import out_of_sight
 from wxfly.report.facts.values import listed
 from wxfly.report.text.console import isolated, wrapped
 from wxfly.report.text.details import first_notes, readers_of
@@ -27,6 +32,7 @@ from wxfly.times import as_moment
 from wxfly.units import UNITS, from_si
 
 _OF_THE_HOUR = {Reason.DURING, Reason.DURING_NOT_KNOWN}
+_OF_THE_READING = {Reason.FAR_BELOW, Reason.MAY_STAND_STILL}
 
 
 def rounded_down(value: float | None, unit: str) -> str:
@@ -62,6 +68,25 @@ class CheckWords:
         of_forecast, verdict = self._facts.answer.verdict.of_forecast, self.verdict()
         return f"{of_forecast}: {verdict}." if of_forecast else f"{verdict[:1].upper()}{verdict[1:]}."
 
+    def later(self) -> tuple[str, str]:
+        """Return of which hours the answer that follows is, and its verdict without what the first line has said."""
+        answer, verdict = self._facts.answer, self._facts.answer.verdict
+        named = verdict.chance_period if verdict.word is Room.PROBABLY_NONE else verdict.period
+        start = self._site.period.start if named is None else named.start
+        if self._clock.date(start) != self._clock.date(answer.now):
+            when = self._clock.day(start)
+        else:
+            when = "Today from now on" if named is not None and start <= answer.now else "Later today"
+        words = verdict.first_line.removeprefix(verdict.of_forecast).lstrip(",: ")
+        return when, words[:1].upper() + words[1:]
+
+    def answer_of_day(self) -> AnswerFacts:
+        """Return the answer for the rest of the day, with a first line that says of which hours it is."""
+        when, words = self.later()
+        answer = self._facts.answer
+        first = f"{when}: {words[:1].lower()}{words[1:]}"
+        return replace(answer, verdict=replace(answer.verdict, first_line=first))
+
     def lines(self) -> list[tuple[str, str]]:
         """Return what the verdict of a field check is made of."""
         facts = self._facts
@@ -79,6 +104,8 @@ class CheckWords:
             (label, text)
             for label, text in (
                 ("Why", self.why()),
+                ("Mind", self._out_of_sight()),
+                ("Height", self._height_passed()),
                 ("Reading", self._read()),
                 ("Beside", "; ".join(beside)),
                 ("Weight", self._weight()),
@@ -99,9 +126,20 @@ class CheckWords:
             return line + (f", but {unknown} not known" if unknown else "")
         if facts.verdict is LaunchVerdict.DO_NOT_LAUNCH:
             return f"do not launch {where}"
-        # Below, rain and storms are no less.
-        way_out = "wait" if set(facts.reasons) & _OF_THE_HOUR else "fly lower and nearer, or wait"
-        return f"in doubt {where}: {way_out}"
+        return f"in doubt {where}: {self._way_out()}"
+
+    def _way_out(self) -> str:
+        """Return in words what to do in doubt; lower only where a height passes, and then which."""
+        reasons, highest = set(self._facts.reasons), self._facts.highest_height
+        if reasons & _OF_THE_HOUR:  # below, rain and storms are no less
+            return "wait"
+        if highest:
+            return f"fly no higher than {writing.height_down(highest, self._units)}, or wait"
+        if reasons & _OF_THE_READING:
+            return "do not launch yet; read again in the open"
+        if Reason.GUST_NOT_READ in reasons:
+            return "do not launch yet; read the gust too"
+        return "do not launch yet; wait"
 
     def why(self) -> str:
         """Return in words what the verdict is from."""
@@ -109,6 +147,20 @@ class CheckWords:
             length = writing.duration(self._facts.answer.minimum_duration)
             return f"at worst during the flight ({length}) {self._of_flight()}"
         return "; ".join(map(self._reason, self._facts.reasons))
+
+    def _out_of_sight(self) -> str:
+        """Return a warning where the planned flight goes farther than the aircraft is seen by its size."""
+        sortie, aircraft = self._site.sortie, self._site.aircraft
+        plan = None if sortie is None else sortie.plan
+        return "" if plan is None else out_of_sight(plan, aircraft.sight_range, self._units)
+
+    def _height_passed(self) -> str:
+        """Return in words up to which height the limits hold; empty where that is not worked out."""
+        highest = self._facts.highest_height
+        if highest is None:
+            return ""
+        up_to = f"up to {writing.height_down(highest, self._units)} above ground" if highest else "at no height"
+        return f"within limits {up_to}, by this reading"
 
     def _read(self) -> str:
         r = self._facts.reading
