@@ -343,15 +343,21 @@ def test_a_base_above_sea_level_over_ground_that_is_lost_is_lost(how):
     assert after["lost"].sel(element="cloud_base").values[6:18].all()
 
 
-@pytest.mark.parametrize("how", ["missing", "left out"])
-def test_a_pressure_at_sea_level_over_ground_that_is_lost_is_lost(how):
+def test_a_pressure_at_sea_level_over_ground_that_is_lost_is_lost():
     high = reduced_pressure(4500.0, 270.0)  # no density altitude below the limit of 4000 m
     high["cloud_base_altitude"].values[:] = 6500.0
     accepted = dataclasses.replace(LIMITS, accepted=("cloud_base",))
-    before, after = (assess(derive(cube, height=60.0), accepted) for cube in (high, without_ground(high, how)))
+    before, after = (assess(derive(cube, height=60.0), accepted) for cube in (high, without_ground(high, "missing")))
     assert (before["state"].values[6:18] == State.OUTSIDE).all()
     assert (after["state"].values[6:18] == State.NOT_KNOWN).all()
     assert after["lost"].sel(element="density_altitude").values[6:18].all()
+
+
+def test_a_source_without_ground_that_has_pressure_at_sea_level_has_not_lost_the_density_altitude():
+    cube = without(without_ground(reduced_pressure(30.0, 290.0), "left out"), "cloud_base_altitude")
+    hours = assess(derive(cube, height=60.0), LIMITS)
+    assert (hours["state"].values[6:18] == State.INSIDE).all()
+    assert (hours["advised_unknown"].values[6:18] == 1).all()
 
 
 def test_a_pressure_at_sea_level_that_is_lost_is_lost_where_it_stands_for_that_of_the_ground():

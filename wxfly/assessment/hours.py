@@ -364,8 +364,10 @@ def _lost_at_edges(forecast: HourValues, height: float) -> dict[str, Flags]:
         # Without the ground a base above sea level is at no height above ground.
         missing["cloud_base_altitude"] = missing.get("cloud_base_altitude", nowhere) | ground_is_lost
     if forecast.has("air_pressure_at_mean_sea_level") and not forecast.has("surface_air_pressure"):
-        at_sea_level = np.isnan(forecast("air_pressure_at_mean_sea_level"))  # the pressure at the ground is made of it
-        missing["surface_air_pressure"] = at_sea_level | ground_is_lost
+        # The pressure at the ground is made of it. A source without any ground does not provide that: it is not lost.
+        provides_ground = "surface_altitude" in forecast.hours.coords
+        at_sea_level = np.isnan(forecast("air_pressure_at_mean_sea_level"))
+        missing["surface_air_pressure"] = at_sea_level | (ground_is_lost & provides_ground)
     if "cloud_base_altitude" in missing:  # where there is no low cloud, a base means nothing
         has_low = ~(forecast("low_type_cloud_area_fraction") <= 0.0)
         missing["cloud_base_altitude"] = missing["cloud_base_altitude"] & has_low
