@@ -76,7 +76,7 @@ def test_a_corrected_hour_outside_is_no_launch_whatever_the_hand_shows() -> None
 
 def test_a_corrected_hour_next_to_its_limit_is_in_doubt() -> None:
     """A forecast beyond the limit and a good reading meet just below it: that is no 90 in 100."""
-    correction, rule, hours = judged(cube_with((6.4, 9.2, 9.6), 6.0), 2.2, 3.6)
+    correction, rule, hours = judged(cube_with((6.4, 9.2, 9.6), 7.1), 2.2, 3.6)
     assert (hours["margin"].sel(element=["wind", "gust"]) >= 0).all()
     assert judge_reading(correction, rule, hours).verdict == LaunchVerdict.IN_DOUBT
     assert Reason.TOO_NEAR in judge_reading(correction, rule, hours).reasons

@@ -135,7 +135,7 @@ def test_a_known_direction_never_needs_more_than_all_of_them():
 def test_windows_are_found_with_it():
     cube = quiet_cube()
     cube["wind_speed"][9:12] = [6.0, 9.0, 9.5]  # a windy stretch that the limits of wind and gust still bear
-    cube["wind_speed_of_gust"][9:12] = 8.0
+    cube["wind_speed_of_gust"][9:13] = 8.0  # of the hours before the stamps
     minimum = np.timedelta64(45, "m")
     without = find_windows(
         assess(derive(cube, height=60.0), limits_for(find_aircraft("camera-quad-1kg"))), minimum_duration=minimum
