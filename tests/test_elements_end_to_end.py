@@ -54,8 +54,8 @@ def calm_of(gust):
 # ground is 30 m above sea level, the flight is at 60 m.
 CASES = {
     "wind": (
-        {"wind_speed": (6.5, 7.4, 7.5), **calm_of(6.6)},
-        {"wind_speed": (8.6, 8.8, 8.9), **calm_of(8.7)},
+        {"wind_speed": (6.5, 7.4, 7.5), **calm_of(7.2)},
+        {"wind_speed": (8.6, 8.8, 8.9), **calm_of(9.5)},
     ),
     "gust": (calm_of(8.4), calm_of(10.5)),
     "wind_difference": (
