@@ -32,6 +32,8 @@ FOLDERS = (
     "report/facts",
     "report/command_facts",
     "report/text",
+    "report/charts",
+    "report/pages",
     "report",
     "library",
     "web",
