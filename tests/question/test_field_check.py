@@ -193,8 +193,13 @@ NOON, EVENING = "2026-07-14T12:00Z", "2026-07-14T19:00Z"
     ("now", "read", "way_out", "height"),
     [
         (NOON, ("1", "1.5", "10m"), "do not launch yet; read again in the open", "at no height"),
-        (EVENING, ("0.3", "0.8", "60m"), "do not launch yet; read again in the open", "at no height"),
-        (EVENING, ("1.5", None, "60m"), "do not launch yet; read the gust too", "at no height"),
+        *(
+            pytest.param(*row, marks=pytest.mark.thorough)
+            for row in (
+                (EVENING, ("0.3", "0.8", "60m"), "do not launch yet; read again in the open", "at no height"),
+                (EVENING, ("1.5", None, "60m"), "do not launch yet; read the gust too", "at no height"),
+            )
+        ),
         (EVENING, ("3", "5.2", "60m"), "fly no higher than 25 m, or wait", "up to 25 m above ground"),
     ],
 )
