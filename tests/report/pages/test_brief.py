@@ -159,7 +159,7 @@ def test_what_is_not_known_comes_first():
 
 @pytest.mark.thorough
 def test_a_plan_beyond_sight_says_so():
-    assert "Out of sight: beyond 100 m" in text(distance=400.0)
+    assert "Out of sight: 400 m is beyond 10" in text(distance=400.0)
     assert "Out of sight" not in text(distance=100.0)
 
 
